@@ -1,0 +1,11 @@
+"""The web server's entrance."""
+
+from __future__ import annotations
+
+import os
+
+from django.core.wsgi import get_wsgi_application
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "farm_orders.settings")
+
+application = get_wsgi_application()

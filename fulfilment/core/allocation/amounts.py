@@ -1,0 +1,282 @@
+"""How much every line gets, before any lot is named.
+
+In this order: pieces past cut-off stay; promises in rank order, each part first from the goods it was promised in,
+then (a promise its own goods cannot keep) from any goods the line accepts; customers' minimums, all or nothing, by
+tier and rank; what is left by tier under the tier's rule.  Each step keeps what the earlier ones gave and may
+only move it to other sources.  Promises and minimums are decided by rank strictly, so one exact question to the
+network per line gives the same choice as an integer programme would, without its tolerances.
+
+Amounts are whole packs above what is promised, or the whole order.  A line's fair amount is cut down to packs, the
+packs left go by largest remainder, and what then still makes up a pack goes to whoever stands lowest and can use it.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from fulfilment.core.allocation.network import Network
+from fulfilment.core.allocation.terms import Want
+from fulfilment.core.fairness import Curve, Flow, Rule, curve, fixed, leximin
+from fulfilment.core.units import Goods
+
+
+@dataclass(slots=True)
+class Claim:
+    """One want while its amount is being found.  ``got`` is firm so far; ``top`` the most it may end with."""
+
+    want: Want
+    node: int
+    parts: list[tuple[int, int, int]]
+    """(rank, node of the part, amount)"""
+    got: int
+    top: int
+    minimum: int
+    dropped: bool = False
+    fair: Fraction = field(default_factory=Fraction)
+    tie: int = 0
+
+    @property
+    def promised(self) -> int:
+        return min(self.want.promised_total, self.top)
+
+    def whole(self, amount: int) -> int:
+        """The largest allowed amount not above ``amount``, seen from what is firm."""
+        if amount >= self.top:
+            return self.top
+        return self.got + (amount - self.got) // self.want.pack * self.want.pack
+
+    def step(self) -> int:
+        """What one more pack would be; 0 where nothing more is wanted."""
+        return min(self.want.pack, self.top - self.got)
+
+
+def settle(
+    wants: Sequence[Want],
+    network: Network,
+    *,
+    held: Sequence[int],
+    pinned: Sequence[Mapping[Goods, int]],
+    tops: Sequence[int],
+    rules: Mapping[int, Rule] | Rule,
+    seed: int,
+) -> list[Claim]:
+    """The claims with their final amounts, pinned grams included.
+
+    ``held`` is what each cohort has after pinned pieces, ``pinned`` (by goods) and ``tops`` are per want.
+    """
+    stays = [sum(by_goods.values()) for by_goods in pinned]
+    masks, nodes = _nodes(network)
+    claims: list[Claim] = []
+    part_masks: list[int] = []
+    part_nodes: dict[tuple[int, Goods], int] = {}
+    for place, want in enumerate(wants):
+        node = nodes[network.kind_of[place]]
+        claim = Claim(want=want, node=node, parts=[], got=stays[place], top=tops[place], minimum=0)
+        claim.minimum = _minimum(claim)
+        claim.tie = _mix(seed, want.line_id)
+        left = claim.promised - claim.got
+        for i, (goods, amount) in enumerate(want.promised):
+            share = min(amount - pinned[place].get(goods, 0), left)
+            if share <= 0:
+                continue
+            left -= share
+            cell = part_nodes.setdefault((node, goods), len(part_masks))
+            if cell == len(part_masks):
+                part_masks.append(masks[node] & network.goods_masks.get(goods, 0))
+            claim.parts.append((want.part_ranks[i] if i < len(want.part_ranks) else want.rank, cell, share))
+        claims.append(claim)
+    flow = _own_goods(claims, part_masks, masks, list(part_nodes), held=held)
+    _keep_promises(claims, flow, pinned=stays)
+    _serve_minimums(claims, flow)
+    for tier in sorted({c.want.tier for c in claims}):
+        rule = rules if isinstance(rules, Rule) else rules.get(tier, Rule.PRO_RATA)
+        _share_tier(claims, masks, tier=tier, rule=rule, held=held, pinned=stays)
+    return claims
+
+
+def _nodes(network: Network) -> tuple[list[int], list[int]]:
+    """Masks that differ, and for each class the place of its own."""
+    masks: list[int] = []
+    places: dict[int, int] = {}
+    nodes: list[int] = []
+    for kind in network.kinds:
+        place = places.setdefault(kind.mask, len(masks))
+        if place == len(masks):
+            masks.append(kind.mask)
+        nodes.append(place)
+    return masks, nodes
+
+
+def _minimum(claim: Claim) -> int:
+    """The least worth sending, in whole packs.  A promise below it was accepted by a person and stands."""
+    want = claim.want
+    if want.at_least <= 0 or claim.got > 0:
+        return 0
+    if 0 < claim.promised <= want.at_least:
+        return claim.promised
+    return min(-(-want.at_least // want.pack) * want.pack, claim.top)
+
+
+def _mix(seed: int, line_id: int) -> int:
+    """A fixed shuffle of line ids, so that ties do not always fall to the same kitchen, yet the same every night."""
+    mixed = (line_id * 0x9E3779B97F4A7C15 + seed * 0xD1B54A32D192ED03) & 0xFFFFFFFFFFFFFFFF
+    mixed = ((mixed ^ mixed >> 30) * 0xBF58476D1CE4E5B9) & 0xFFFFFFFFFFFFFFFF
+    return mixed ^ mixed >> 31
+
+
+def _own_goods(
+    claims: Sequence[Claim],
+    part_masks: list[int],
+    masks: list[int],
+    cells: list[tuple[int, Goods]],
+    *,
+    held: Sequence[int],
+) -> Flow:
+    """Promised parts from the goods they were promised in, by rank; returns the flow of whole lines."""
+    own = Flow(part_masks, held)
+    parts = sorted(
+        (rank, claim.want.line_id, i, place)
+        for place, claim in enumerate(claims)
+        for i, (rank, _, _) in enumerate(claim.parts)
+    )
+    crumbs: list[tuple[int, int]] = []
+    for _, _, i, place in parts:
+        claim = claims[place]
+        _, cell, amount = claim.parts[i]
+        carried = own.add(cell, amount)
+        kept = carried if carried == amount else carried // claim.want.pack * claim.want.pack
+        if carried > kept:
+            crumbs.append((cell, carried - kept))
+        claim.got += kept
+    # Broken packs are given back only now: nobody of a later rank could have reached them (their set was tight),
+    # and what they are good for is found by rank in the next step.
+    for cell, crumb in crumbs:
+        own.drop(cell, crumb)
+    flow = Flow(masks, held)
+    for (node, _), taken in zip(cells, own.taken, strict=True):
+        for source, amount in taken.items():
+            flow.move(node, source, amount)
+    return flow
+
+
+def _keep_promises(claims: Sequence[Claim], flow: Flow, *, pinned: Sequence[int]) -> None:
+    """Promises their own goods could not keep, from anything the line accepts, by rank; below a minimum nothing."""
+    short = [place for place, c in enumerate(claims) if c.got < c.promised]
+    short.sort(key=lambda place: (claims[place].want.rank, claims[place].want.line_id))
+    for place in short:
+        claim = claims[place]
+        if claim.got < claim.minimum:
+            flow.drop(claim.node, claim.got - pinned[place])
+            claim.got = pinned[place]
+    gained = bool(short)
+    while gained:
+        gained = False
+        crumbs: list[tuple[int, int]] = []
+        for place in short:
+            claim = claims[place]
+            if claim.got < claim.minimum:
+                if not flow.carries(claim.node, claim.minimum - claim.got):
+                    claim.dropped = True
+                    continue
+                claim.got, claim.dropped, gained = claim.minimum, False, True
+            wanted = claim.promised - claim.got
+            carried = flow.add(claim.node, wanted)
+            kept = carried if carried == wanted else carried // claim.want.pack * claim.want.pack
+            if carried > kept:
+                crumbs.append((claim.node, carried - kept))
+            claim.got += kept
+            gained |= kept > 0
+        for node, crumb in crumbs:
+            flow.drop(node, crumb)
+
+
+def _serve_minimums(claims: Sequence[Claim], flow: Flow) -> None:
+    """Lines with a minimum and no promise: served or not, by tier and rank."""
+    waiting = [c for c in claims if c.got < c.minimum and not c.dropped]
+    for claim in sorted(waiting, key=lambda c: (c.want.tier, c.want.rank, c.want.line_id)):
+        if flow.carries(claim.node, claim.minimum - claim.got):
+            claim.got = claim.minimum
+        else:
+            claim.dropped = True
+
+
+def _share_tier(
+    claims: Sequence[Claim],
+    masks: list[int],
+    *,
+    tier: int,
+    rule: Rule,
+    held: Sequence[int],
+    pinned: Sequence[int],
+) -> None:
+    firm = [0] * len(masks)
+    sharing: list[Claim] = []
+    curves: list[Curve] = []
+    for place, claim in enumerate(claims):
+        claim_curve = _curve(claim, rule, pinned=pinned[place])
+        if claim.want.tier == tier and not claim.dropped and claim_curve.slope:
+            sharing.append(claim)
+            curves.append(claim_curve)
+        else:
+            firm[claim.node] += claim.got - pinned[place]
+            if claim.want.tier == tier:
+                claim.fair = Fraction(claim.got)
+    if not sharing:
+        return
+    own = [c.least for c in curves]
+    owners = [c.node for c in sharing]
+    rest = [node for node, amount in enumerate(firm) if amount]
+    shares = leximin(
+        [*curves, *(fixed(firm[node]) for node in rest)],
+        masks=masks,
+        amounts=held,
+        sharer_of=[*owners, *rest],
+    )
+    needs = list(firm)
+    for claim, least, share in zip(sharing, own, shares, strict=False):
+        offset = claim.got - least
+        claim.fair = share + offset
+        claim.got = claim.whole(int(claim.fair))
+        needs[claim.node] += claim.got - offset
+    flow = Flow(masks, held)
+    for node in sorted(range(len(masks)), key=masks.__getitem__):
+        flow.add(node, needs[node])
+    _round_up(sharing, flow, rule)
+
+
+def _curve(claim: Claim, rule: Rule, *, pinned: int) -> Curve:
+    """The claim's curve over what it draws from the network: pinned pieces count as already picked."""
+    return curve(
+        rule,
+        ordered=claim.want.ordered - pinned,
+        least=claim.got - pinned,
+        most=claim.top - pinned,
+        picked=claim.want.picked + pinned,
+    )
+
+
+def _round_up(sharing: Sequence[Claim], flow: Flow, rule: Rule) -> None:
+    """Packs left after cutting down: by largest remainder, then to whoever stands lowest and can still use one."""
+    rest = [c for c in sharing if c.fair > c.got]
+    rest.sort(key=lambda c: (-(c.fair - c.got) / c.step(), c.tie))
+    for claim in rest:
+        step = claim.step()
+        if flow.carries(claim.node, step):
+            claim.got += step
+    queue = [(_standing(c, rule), c.tie, i) for i, c in enumerate(sharing) if c.step()]
+    heapq.heapify(queue)
+    while queue:
+        _, tie, i = heapq.heappop(queue)
+        claim = sharing[i]
+        if flow.carries(claim.node, claim.step()):
+            claim.got += claim.step()
+            if claim.step():
+                heapq.heappush(queue, (_standing(claim, rule), tie, i))
+
+
+def _standing(claim: Claim, rule: Rule) -> Fraction:
+    want = claim.want
+    return curve(rule, ordered=want.ordered, least=0, picked=want.picked).level(claim.got)

@@ -1,0 +1,134 @@
+"""Which cohort serves which class, the amounts fixed: a transport problem in HiGHS, question after question.
+
+In this order, none ever paid for with an earlier one: fewest substitutes (each gram counts its place in the
+customer's order of preference), earliest expiry used first, yesterday's source kept, older goods to earlier days.
+After each question only arcs and rows of zero reduced cost stay open, so the next chooses among the equally good: the
+order is strict without weights of many magnitudes.  Costs are small whole numbers and the matrix is that of a
+network, so a corner of the polytope is whole; rounding removes only the solver's last bits, and an exact flow
+completes the answer whatever they were.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fulfilment.core.allocation.network import Network
+from fulfilment.core.fairness import Flow, bits
+
+Carried = list[dict[int, int]]
+"""Per class: cohort -> amount."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Arcs:
+    """Columns of the programme; axis: arc.  ``most`` is None's stand-in where only the rows bound an arc."""
+
+    kind: NDArray[np.int32]
+    cohort: NDArray[np.int32]
+    most: NDArray[np.float64]
+    costs: tuple[NDArray[np.float64], ...]
+
+
+def carry(
+    network: Network, *, needs: Sequence[int], held: Sequence[int], before: Mapping[tuple[int, int], int]
+) -> Carried:
+    """Amounts by class and cohort that give every class its need.
+
+    ``needs`` per class, ``held`` per cohort, ``before`` yesterday's amounts by (class, cohort).
+    """
+    arcs = _arcs(network, needs=needs, held=held, before=before)
+    amounts = _solve(arcs, needs=needs, held=held) if arcs.kind.size else np.zeros(0, dtype=np.int64)
+    flow = Flow([kind.mask for kind in network.kinds], held)
+    for kind, cohort, amount in zip(arcs.kind.tolist(), arcs.cohort.tolist(), amounts.tolist(), strict=True):
+        step = min(amount, flow.spare[cohort], needs[kind] - flow.amount(kind))
+        if step > 0:
+            flow.move(kind, cohort, step)
+    for kind, need in enumerate(needs):
+        flow.add(kind, need - flow.amount(kind))
+    return flow.taken
+
+
+def _arcs(
+    network: Network, *, needs: Sequence[int], held: Sequence[int], before: Mapping[tuple[int, int], int]
+) -> _Arcs:
+    last_days = sorted({last for _, _, last in network.cohorts})
+    expiry = {day: place for place, day in enumerate(last_days)}
+    delivery = {day: place for place, day in enumerate(sorted({kind.day for kind in network.kinds}))}
+    rows: list[tuple[int, int, int, int, int, int, int]] = []
+    for k, kind in enumerate(network.kinds):
+        if needs[k] == 0:
+            continue
+        for liking, mask in enumerate(kind.by_choice):
+            for t in bits(mask):
+                if held[t] == 0:
+                    continue
+                late = expiry[network.cohorts[t][2]]
+                most = min(needs[k], held[t])
+                pairing = -late * delivery[kind.day]
+                kept = min(before.get((k, t), 0), most)
+                if kept:
+                    rows.append((k, t, kept, liking, late, -1, pairing))
+                if most > kept:
+                    rows.append((k, t, most - kept, liking, late, 0, pairing))
+    table = np.array(rows, dtype=np.float64).reshape(-1, 7)
+    return _Arcs(
+        kind=table[:, 0].astype(np.int32),
+        cohort=table[:, 1].astype(np.int32),
+        most=table[:, 2],
+        costs=tuple(table[:, column] for column in range(3, 7)),
+    )
+
+
+def _solve(arcs: _Arcs, *, needs: Sequence[int], held: Sequence[int]) -> NDArray[np.int64]:
+    import highspy  # here, so that a web process starts without the solver
+
+    solver = highspy.Highs()  # type: ignore[no-untyped-call]  # highspy leaves its constructor untyped
+    solver.setOptionValue("output_flag", False)
+    solver.setOptionValue("threads", 1)
+    solver.setOptionValue("parallel", "off")
+    solver.setOptionValue("random_seed", 1)
+    count = len(arcs.kind)
+    programme = highspy.HighsLp()
+    programme.num_col_ = count
+    programme.num_row_ = len(needs) + len(held)
+    programme.col_cost_ = np.zeros(count)
+    programme.col_lower_ = np.zeros(count)
+    programme.col_upper_ = arcs.most
+    row_lower = np.concatenate([np.asarray(needs, dtype=np.float64), np.zeros(len(held))])
+    row_upper = np.concatenate([np.asarray(needs, dtype=np.float64), np.asarray(held, dtype=np.float64)])
+    programme.row_lower_, programme.row_upper_ = row_lower, row_upper
+    programme.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    programme.a_matrix_.start_ = np.arange(0, 2 * count + 1, 2, dtype=np.int32)
+    programme.a_matrix_.index_ = np.column_stack([arcs.kind, arcs.cohort + len(needs)]).astype(np.int32).ravel()
+    programme.a_matrix_.value_ = np.ones(2 * count)
+    solver.passModel(programme)
+    every, every_row = np.arange(count, dtype=np.int32), np.arange(len(row_lower), dtype=np.int32)
+    lower, upper = np.zeros(count), arcs.most.copy()
+    values = np.zeros(count)
+    for cost in arcs.costs:
+        movable = upper > lower
+        if not movable.any() or np.ptp(cost[movable]) == 0:
+            continue
+        solver.changeColsCost(count, every, cost)
+        solver.run()
+        solution = solver.getSolution()
+        values = np.asarray(solution.col_value)
+        duals = np.asarray(solution.col_dual)
+        settled = np.abs(duals) > 0.5
+        lower = np.where(settled, np.rint(values), lower)
+        upper = np.where(settled, np.rint(values), upper)
+        solver.changeColsBounds(count, every, lower, upper)
+        tight = np.abs(np.asarray(solution.row_dual)) > 0.5
+        row_lower = np.where(tight, np.rint(np.asarray(solution.row_value)), row_lower)
+        row_upper = np.where(tight, row_lower, row_upper)
+        solver.changeRowsBounds(  # type: ignore[attr-defined]  # missing from highspy's stub
+            len(row_lower), every_row, row_lower, row_upper
+        )
+    if not values.any():
+        solver.run()
+        values = np.asarray(solver.getSolution().col_value)
+    return np.rint(values).astype(np.int64)

@@ -1,0 +1,291 @@
+"""The night's plan: pieces that stay, amounts, sources, lots, and an account for every line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from fractions import Fraction
+
+import numpy as np
+
+from fulfilment.core.allocation.amounts import Claim, settle
+from fulfilment.core.allocation.carrying import carry
+from fulfilment.core.allocation.network import Network, build, usable
+from fulfilment.core.allocation.pouring import pour
+from fulfilment.core.allocation.terms import Account, Code, Piece, Plan, Source, Totals, Want
+from fulfilment.core.fairness import Rule, bits
+from fulfilment.core.problems import Invalid
+from fulfilment.core.units import Goods
+
+
+def allocate(
+    wants: Sequence[Want],
+    sources: Sequence[Source],
+    *,
+    today: date,
+    rule: Mapping[int, Rule] | Rule = Rule.PRO_RATA,
+    seed: int = 0,
+) -> Plan:
+    """Who gets what from where, and why.
+
+    ``rule`` is the farm's, or one per tier (a tier without one shares pro rata).  ``seed`` only breaks ties.  The
+    order in which wants and sources are listed does not matter.  Raises :class:`Invalid` for input that contradicts
+    itself (a line or source twice, an amount below zero, a pack of nothing).
+    """
+    _check(wants, sources)
+    wants = sorted(wants, key=lambda w: w.line_id)
+    network = build(wants, sources, today=today)
+    by_key = {source.key: source for source in sources}
+    left = {key: by_key[key].amount for key in network.cohort_of}
+    pinned = _pin(wants, by_key, left, today=today)
+    held = [sum(left[source.key] for source in group) for group in network.lots]
+    tops = [_top(want, sum(kept.values())) for want, kept in zip(wants, pinned, strict=True)]
+    claims = settle(
+        wants, network, held=held, pinned=[_by_goods(kept, by_key) for kept in pinned], tops=tops, rules=rule, seed=seed
+    )
+    open_amounts = [claim.got - sum(kept.values()) for claim, kept in zip(claims, pinned, strict=True)]
+    pieces = _sourced(wants, network, left, held=held, pinned=pinned, amounts=open_amounts)
+    lost = [_lost(want, by_key, today=today) for want in wants]
+    accounts = _accounts(claims, network, pieces=pieces, pinned=pinned, lost=lost, by_key=by_key, rule=rule)
+    return Plan(
+        pieces=tuple(
+            Piece(line_id=want.line_id, source=key, goods=by_key[key].goods, amount=amount)
+            for want, line in zip(wants, pieces, strict=True)
+            for key, amount in sorted(line.items(), key=lambda item: _age(by_key[item[0]]))
+        ),
+        accounts=accounts,
+        amounts={claim.want.line_id: claim.got for claim in claims},
+        totals=_totals(wants, accounts, pieces, there=sum(by_key[key].amount for key in network.cohort_of)),
+    )
+
+
+def _check(wants: Sequence[Want], sources: Sequence[Source]) -> None:
+    for want in wants:
+        numbers = (
+            want.ordered,
+            want.at_least,
+            want.picked,
+            *(a for _, a in want.promised),
+            *(a for _, a in want.previous),
+        )
+        if min(numbers) < 0:
+            raise Invalid(f"Line {want.line_id} has an amount below zero.", code="negative", line=want.line_id)
+        if want.pack < 1:
+            raise Invalid(f"The pack of line {want.line_id} must hold at least 1.", code="no_pack", line=want.line_id)
+    for source in sources:
+        if source.amount < 0:
+            raise Invalid(f"Source {source.key} holds less than nothing.", code="negative", source=source.key)
+    if len({want.line_id for want in wants}) < len(wants):
+        raise Invalid("A line is listed twice; list each once.", code="line_twice")
+    if len({source.key for source in sources}) < len(sources):
+        raise Invalid("A source is listed twice; list each once.", code="source_twice")
+
+
+def _age(source: Source) -> tuple[date, date, str]:
+    return source.usable_until, source.ready_on, source.key
+
+
+def _stays(want: Want) -> bool:
+    return want.frozen or want.picked > 0
+
+
+def _pin(
+    wants: Sequence[Want], by_key: Mapping[str, Source], left: dict[str, int], *, today: date
+) -> list[dict[str, int]]:
+    """Pieces of frozen and part-picked lines that stay, by rank where a source became too small.
+
+    Takes them off ``left``.
+    """
+    pinned: list[dict[str, int]] = [{} for _ in wants]
+    for place in sorted(range(len(wants)), key=lambda p: (wants[p].rank, wants[p].line_id)):
+        want = wants[place]
+        if not _stays(want):
+            continue
+        room = want.ordered
+        for key, amount in want.previous:
+            if key not in left or not usable(by_key[key], day=max(want.day, today)):
+                continue
+            step = min(amount, left[key], room)
+            if step > 0:
+                pinned[place][key] = pinned[place].get(key, 0) + step
+                left[key] -= step
+                room -= step
+    return pinned
+
+
+def _top(want: Want, pinned: int) -> int:
+    """The most a line may end with: past cut-off what it had yesterday, or what a person promised it since."""
+    if not want.frozen or not want.previous:
+        return want.ordered
+    had = sum(amount for _, amount in want.previous)
+    return min(want.ordered, max(had, want.promised_total, pinned))
+
+
+def _by_goods(kept: Mapping[str, int], by_key: Mapping[str, Source]) -> dict[Goods, int]:
+    goods: dict[Goods, int] = {}
+    for key, amount in kept.items():
+        goods[by_key[key].goods] = goods.get(by_key[key].goods, 0) + amount
+    return goods
+
+
+def _sourced(
+    wants: Sequence[Want],
+    network: Network,
+    left: dict[str, int],
+    *,
+    held: Sequence[int],
+    pinned: Sequence[Mapping[str, int]],
+    amounts: Sequence[int],
+) -> list[dict[str, int]]:
+    """Pieces per want, pinned ones included."""
+    previous = [
+        [(key, amount - kept.get(key, 0)) for key, amount in want.previous]
+        for want, kept in zip(wants, pinned, strict=True)
+    ]
+    needs = [0] * len(network.kinds)
+    before: dict[tuple[int, int], int] = {}
+    for place, kind in enumerate(network.kind_of):
+        needs[kind] += amounts[place]
+        room = amounts[place]
+        for key, amount in previous[place]:
+            cohort = network.cohort_of.get(key, -1)
+            step = min(amount, room)
+            if cohort >= 0 and step > 0:
+                before[kind, cohort] = before.get((kind, cohort), 0) + step
+                room -= step
+    carried = carry(network, needs=needs, held=held, before=before)
+    pieces = pour(network, carried, needs=amounts, previous=previous, left=left)
+    for line, kept in zip(pieces, pinned, strict=True):
+        for key, amount in kept.items():
+            line[key] = line.get(key, 0) + amount
+    return pieces
+
+
+def _lost(want: Want, by_key: Mapping[str, Source], *, today: date) -> int:
+    """Grams of yesterday's pieces whose source is gone, empty or past its date."""
+    day = max(want.day, today)
+    return sum(a for key, a in want.previous if key not in by_key or not usable(by_key[key], day=day))
+
+
+def _accounts(
+    claims: Sequence[Claim],
+    network: Network,
+    *,
+    pieces: Sequence[Mapping[str, int]],
+    pinned: Sequence[Mapping[str, int]],
+    lost: Sequence[int],
+    by_key: Mapping[str, Source],
+    rule: Mapping[int, Rule] | Rule,
+) -> dict[int, Account]:
+    amounts = np.array([sum(source.amount for source in group) for group in network.lots], dtype=np.int64)
+    windows = [np.array(list(bits(kind.mask)), dtype=np.intp) for kind in network.kinds]
+    owed = _owed(claims, network, pieces=pieces, pinned=pinned)
+    firm = np.zeros(len(amounts), dtype=np.int64)
+    for place, claim in enumerate(claims):
+        if _stays(claim.want):
+            for cohort, amount in owed[place].items():
+                firm[cohort] += amount
+    earlier = np.zeros(len(amounts), dtype=np.int64)
+    accounts: dict[int, Account] = {}
+    for place in sorted(range(len(claims)), key=lambda p: (claims[p].want.rank, claims[p].want.line_id)):
+        claim, want = claims[place], claims[place].want
+        outside = {network.cohort_of[key] for key in pinned[place]}
+        window = windows[network.kind_of[place]]
+        if outside:
+            window = np.union1d(window, np.array(sorted(outside), dtype=np.intp))
+        stays = _stays(want)
+        own = sum(owed[place].get(cohort, 0) for cohort in window.tolist()) if stays else 0
+        if not stays:
+            for cohort, amount in owed[place].items():
+                earlier[cohort] += amount
+            own = sum(owed[place].values())
+        there = int(amounts[window].sum())
+        liked = want.choices[0][0] if want.choices else None
+        accounts[want.line_id] = Account(
+            line_id=want.line_id,
+            ordered=want.ordered,
+            promised=want.promised_total,
+            allocated=claim.got,
+            there=there,
+            promised_before=int((firm + earlier)[window].sum()) - own,
+            rule=(rule if isinstance(rule, Rule) else rule.get(want.tier, Rule.PRO_RATA)).value,
+            share=_share(want, claim.got),
+            code=_code(claim, there=there, lost=lost[place]),
+            fair=claim.fair,
+            minimum=claim.minimum,
+            substituted=sum(amount for key, amount in pieces[place].items() if by_key[key].goods != liked),
+            lost=lost[place],
+        )
+    return accounts
+
+
+def _owed(
+    claims: Sequence[Claim],
+    network: Network,
+    *,
+    pieces: Sequence[Mapping[str, int]],
+    pinned: Sequence[Mapping[str, int]],
+) -> list[dict[int, int]]:
+    """Per want, the grams by cohort that go first: what is promised, and all that stays past cut-off."""
+    owed: list[dict[int, int]] = []
+    for claim, line, kept in zip(claims, pieces, pinned, strict=True):
+        room = max(min(claim.got, claim.promised), sum(kept.values()))
+        mine: dict[int, int] = {}
+        for key, amount in sorted(line.items(), key=lambda item: (item[0] not in kept, network.cohort_of[item[0]])):
+            step = min(room, amount)
+            if step == 0:
+                break
+            cohort = network.cohort_of[key]
+            mine[cohort] = mine.get(cohort, 0) + step
+            room -= step
+        owed.append(mine)
+    return owed
+
+
+def _share(want: Want, allocated: int) -> Fraction:
+    whole = want.ordered + want.picked
+    return Fraction(100 * (allocated + want.picked), whole) if whole else Fraction(100)
+
+
+def _code(claim: Claim, *, there: int, lost: int) -> Code:
+    want, got = claim.want, claim.got
+    if want.ordered == 0:
+        return Code.FULL if want.picked else Code.NOTHING_ORDERED
+    if got >= want.ordered:
+        return Code.FULL
+    if claim.top < want.ordered and got == claim.top:
+        return Code.FROZEN
+    if lost and got < min(sum(amount for _, amount in want.previous), want.ordered):
+        return Code.HELD_BACK
+    if not want.choices:
+        return Code.NOTHING_ACCEPTED
+    if there == 0:
+        return Code.NOTHING_THERE
+    if claim.dropped:
+        return Code.MINIMUM_NOT_REACHED
+    if got < claim.promised:
+        return Code.PROMISE_SHORT
+    if got == 0:
+        return Code.NOTHING_LEFT
+    return Code.SHORT_PROMISED_ONLY if got == claim.promised else Code.SHORT_SHARED
+
+
+def _totals(
+    wants: Sequence[Want], accounts: Mapping[int, Account], pieces: Sequence[Mapping[str, int]], *, there: int
+) -> Totals:
+    kept = 0
+    for want, line in zip(wants, pieces, strict=True):
+        before: dict[str, int] = {}
+        for key, amount in want.previous:
+            before[key] = before.get(key, 0) + amount
+        kept += sum(min(amount, line.get(key, 0)) for key, amount in before.items())
+    lines = accounts.values()
+    return Totals(
+        ordered=sum(a.ordered for a in lines),
+        promised=sum(a.promised for a in lines),
+        there=there,
+        allocated=sum(a.allocated for a in lines),
+        promised_kept=sum(min(a.allocated, a.promised) for a in lines),
+        substituted=sum(a.substituted for a in lines),
+        kept_from_yesterday=kept,
+    )

@@ -1,0 +1,185 @@
+"""Exact flow from sources to sharers on a network given by masks.
+
+A sharer's neighbours are the bits of one whole number, so that "which sources can still be reached" is an ``or``
+and a search costs the sources and the pieces in use, not the arcs.  Amounts are Python integers, exact at any size.
+
+A search that finds nothing has walked a *tight* set: sharers whose sources are all given to sharers of the same
+set.  Later searches never need to enter it, and it is the minimum cut that the fair division splits along.  When
+something is given back inside it, the set is remembered as a *cut* with so much *room*: no sharer of it can be
+raised by more, whatever moves elsewhere, so that hopeless questions cost nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+
+def bits(mask: int) -> Iterator[int]:
+    """The places of the ones in ``mask``, lowest first."""
+    while mask:
+        low = mask & -mask
+        yield low.bit_length() - 1
+        mask ^= low
+
+
+class Flow:
+    """What each sharer takes from each source now.  ``add`` never lowers what any sharer has."""
+
+    __slots__ = (
+        "_cuts",
+        "_tight_sets",
+        "given",
+        "masks",
+        "spare",
+        "spare_mask",
+        "taken",
+        "tight_sharers",
+        "tight_sources",
+    )
+
+    def __init__(self, masks: Sequence[int], spare: Sequence[int]) -> None:
+        self.masks = list(masks)
+        self.spare = list(spare)
+        self.spare_mask = sum(1 << t for t, amount in enumerate(spare) if amount > 0)
+        self.taken: list[dict[int, int]] = [{} for _ in masks]
+        self.given: list[dict[int, int]] = [{} for _ in spare]
+        self.tight_sharers = 0
+        self.tight_sources = 0
+        self._tight_sets: list[tuple[int, int]] = []
+        """(sharers, sources), disjoint from each other in both"""
+        self._cuts: list[tuple[int, int]] = []
+        """(sharers, room), disjoint from each other"""
+
+    def amount(self, sharer: int) -> int:
+        return sum(self.taken[sharer].values())
+
+    def move(self, sharer: int, source: int, amount: int) -> None:
+        """``amount`` more (or less, if negative) from ``source``, with its spare and both ledgers kept."""
+        after = self.taken[sharer].get(source, 0) + amount
+        if after:
+            self.taken[sharer][source] = after
+            self.given[source][sharer] = after
+        else:
+            del self.taken[sharer][source]
+            del self.given[source][sharer]
+        self.spare[source] -= amount
+        if self.spare[source] > 0:
+            self.spare_mask |= 1 << source
+        else:
+            self.spare_mask &= ~(1 << source)
+
+    def add(self, sharer: int, wanted: int) -> int:
+        """Raise ``sharer`` by as much of ``wanted`` as the network still carries, moving others only sideways."""
+        most = min(wanted, self._room(sharer, wanted))
+        left = most
+        while left > 0 and not self.tight_sharers >> sharer & 1:
+            direct = self.masks[sharer] & self.spare_mask
+            if direct:
+                source = (direct & -direct).bit_length() - 1
+                step = min(left, self.spare[source])
+                self.move(sharer, source, step)
+            else:
+                step = self._reroute(sharer, left)
+                if step == 0:
+                    break
+            left -= step
+        self._widen(sharer, left - most)
+        return most - left
+
+    def drop(self, sharer: int, amount: int) -> None:
+        """Lower ``sharer`` by ``amount``, latest source first; a tight set around it becomes a cut with that room."""
+        left = amount
+        for source in sorted(self.taken[sharer], reverse=True):
+            step = min(left, self.taken[sharer][source])
+            self.move(sharer, source, -step)
+            left -= step
+            if left == 0:
+                break
+        self._widen(sharer, amount)
+        for tight in self._tight_sets:
+            if tight[0] >> sharer & 1:
+                self._tight_sets.remove(tight)
+                self.tight_sharers &= ~tight[0]
+                self.tight_sources &= ~tight[1]
+                self._cuts = [cut for cut in self._cuts if not cut[0] & tight[0]]
+                self._cuts.append((tight[0], amount))
+                break
+
+    def carries(self, sharer: int, wanted: int) -> bool:
+        """Raise ``sharer`` by exactly ``wanted``, or not at all."""
+        if self._room(sharer, wanted) < wanted:
+            return False
+        got = self.add(sharer, wanted)
+        if got == wanted:
+            return True
+        if got:
+            self.drop(sharer, got)
+        return False
+
+    def _room(self, sharer: int, otherwise: int) -> int:
+        return next((room for sharers, room in self._cuts if sharers >> sharer & 1), otherwise)
+
+    def _widen(self, sharer: int, amount: int) -> None:
+        for place, (sharers, room) in enumerate(self._cuts):
+            if sharers >> sharer & 1:
+                self._cuts[place] = (sharers, room + amount)
+
+    def _reroute(self, start: int, wanted: int) -> int:
+        """One shortest path from ``start`` over others' pieces to a source with something left; 0 where none is."""
+        masks, given, spare_mask = self.masks, self.given, self.spare_mask
+        unseen = ~self.tight_sources
+        came_by: dict[int, int] = {}
+        came_from: dict[int, int] = {start: -1}
+        queue = [start]
+        for sharer in queue:
+            fresh = masks[sharer] & unseen
+            if not fresh:
+                continue
+            ends = fresh & spare_mask
+            if ends:
+                return self._push(sharer, (ends & -ends).bit_length() - 1, came_by, came_from, wanted)
+            unseen ^= fresh
+            while fresh:
+                low = fresh & -fresh
+                fresh ^= low
+                source = low.bit_length() - 1
+                for other in given[source]:
+                    if other not in came_from:
+                        came_from[other] = sharer
+                        came_by[other] = source
+                        queue.append(other)
+        self._mark_tight(queue)
+        return 0
+
+    def _mark_tight(self, queue: Sequence[int]) -> None:
+        sharers = sources = 0
+        for sharer in queue:
+            sharers |= 1 << sharer
+            sources |= self.masks[sharer]
+        apart = []
+        for tight in self._tight_sets:
+            if tight[1] & sources:
+                sharers |= tight[0]
+                sources |= tight[1]
+            else:
+                apart.append(tight)
+        self._tight_sets = [*apart, (sharers, sources)]
+        self.tight_sharers |= sharers
+        self.tight_sources |= sources
+
+    def _push(self, sharer: int, last: int, came_by: dict[int, int], came_from: dict[int, int], wanted: int) -> int:
+        path: list[tuple[int, int]] = []
+        step = min(wanted, self.spare[last])
+        node = sharer
+        while came_from[node] >= 0:
+            source = came_by[node]
+            step = min(step, self.taken[node][source])
+            path.append((node, source))
+            node = came_from[node]
+        into = last
+        for mover, source in path:
+            self.move(mover, source, -step)
+            self.move(mover, into, step)
+            into = source
+        self.move(node, into, step)
+        return step

@@ -1,0 +1,127 @@
+"""What was logged of crops and batches, and where each stands this morning: the forecast's input.
+
+Days here are physiological days (see :mod:`fulfilment.core.growth.temperature`), weights grams as they came off
+the bag, before trimming.  A day's log stands for that day's noon, so a stage seen to begin on the 3rd and to end
+on the 10th took seven days, and one that began seven days ago may end today.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from fulfilment.core.growth.profile import FLUSHES
+from fulfilment.core.problems import Invalid
+
+BATCH: Final = "batch:"
+"""How the key of a batch that is not yet opened begins."""
+
+
+class Stage(StrEnum):
+    """Where a bag is in its life; ``PINNING`` to ``RESTING`` come round once for each flush."""
+
+    COLONISING = "colonising"
+    PINNING = "pinning"
+    GROWING = "growing"
+    PICKING = "picking"
+    RESTING = "resting"
+    FINISHED = "finished"
+
+
+@dataclass(frozen=True, slots=True)
+class StageLog:
+    """A stage that took ``days``, or one still running after ``days`` (``ended`` is false)."""
+
+    stage: Stage
+    days: float
+    ended: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FlushLog:
+    """A finished flush of one crop: ``dry_g`` of substrate (bags times dry grams) gave ``picked_g``."""
+
+    flush: int
+    dry_g: int
+    picked_g: int
+
+
+@dataclass(frozen=True, slots=True)
+class LossLog:
+    """Of ``bags`` at the end of their life, ``lost`` were thrown away before it."""
+
+    bags: int
+    lost: int
+
+
+@dataclass(frozen=True, slots=True)
+class TrimLog:
+    """A harvest as weighed and what was left of it after trimming."""
+
+    weighed_g: int
+    trimmed_g: int
+
+
+@dataclass(frozen=True, slots=True)
+class GradeLog:
+    """What one crop gave by grade."""
+
+    grams: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CropState:
+    """One crop, or one batch not yet opened (its key begins ``batch:``), as of the start of today.
+
+    ``key``
+        stable name, ``crop:12`` or ``batch:7``: its random draws hang on nothing else.
+    ``bags``
+        alive; of an unopened batch those meant for fruiting.
+    ``stage``, ``flush``
+        of an unopened batch ``COLONISING``, or ``PINNING`` once it is grown through and only waits to be opened.
+        ``flush`` is the flush under way; while resting, the one just over.
+    ``elapsed``
+        physiological days already spent in ``stage``.
+    ``pace``, ``colonising_pace``
+        physiological days per calendar day from now on, in the fruiting room and while colonising.
+    ``opens_in``
+        an unopened batch is not opened before today plus this many days, nor before it is grown through.
+    ``picked_g``
+        already taken of the current flush, as weighed.
+    ``picking_day``
+        which day of the picking window today is, from 0, when ``stage`` is ``PICKING``.
+    ``picked_today``
+        nothing more comes today.
+    """
+
+    key: str
+    batch_id: int
+    strain_id: int
+    bags: int
+    dry_g_per_bag: int
+    stage: Stage
+    flush: int
+    elapsed: float
+    pace: float
+    colonising_pace: float = 1.0
+    opens_in: int = 0
+    picked_g: int = 0
+    picking_day: int = 0
+    picked_today: bool = False
+
+    def __post_init__(self) -> None:
+        if self.bags < 0 or self.dry_g_per_bag < 0 or self.picked_g < 0:
+            raise Invalid(f"{self.key}: bags and grams must be 0 or more.", code="negative")
+        if not 0 <= self.flush <= FLUSHES:
+            raise Invalid(f"{self.key}: flush {self.flush} must be between 0 and {FLUSHES}.", code="no_such_flush")
+        if self.elapsed < 0 or self.opens_in < 0 or self.picking_day < 0:
+            raise Invalid(f"{self.key}: days must be 0 or more.", code="negative")
+        if self.pace < 0 or self.colonising_pace < 0:
+            raise Invalid(f"{self.key}: a pace must be 0 or more.", code="negative")
+        if self.stage is Stage.COLONISING and not self.unopened:
+            raise Invalid(f"{self.key}: an opened crop is past colonising.", code="stage_of_crop")
+
+    @property
+    def unopened(self) -> bool:
+        return self.key.startswith(BATCH)

@@ -1,0 +1,295 @@
+"""What the farm's own logs have taught about a strain.
+
+Stage times are lognormal.  Location mu and spread sigma are not known but weighed on a grid over (mu, log sigma):
+the profile's belief, worth its weight in crops, times the density of each stage that ended, times the chance of
+lasting so long of each that still runs.  Leaving the running ones out would make the strain look fast, since the
+slow crops are the ones not over yet.  Without running stages the grid is the textbook's normal-inverse-gamma
+posterior, and a new crop's log time a Student t.
+
+Yields are learned the same way: log of (picked / dry grams / share of that flush) is normal with the mean
+efficiency and the spread between crops on a grid.  A crop's flushes share its luck, so each counts by its share
+and a whole crop counts once. Shares of the flushes are what was picked per dry gram in each, drawn towards the
+profile's by ``flush_weight`` crops, so that a third flush nobody has logged yet is no proof that there is none.
+Losses: a beta belief plus bags lost and bags kept.
+
+Worked example: belief 7 days, cv 0.2, worth 4; four crops pinned after 9, 9, 9 and 9 days: the middle moves to
+the geometric middle of 6.9 and 9, 7.9 days, and the spread grows with the disagreement.
+
+Source: Gelman et al., Bayesian Data Analysis, sections on the normal model with unknown mean and variance and on
+censored data (from memory).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from fulfilment.core.growth.crops import FlushLog, GradeLog, LossLog, Stage, StageLog, TrimLog
+from fulfilment.core.growth.draws import Floats, log_survival
+from fulfilment.core.growth.profile import FLUSHES, StagePrior, StrainProfile
+from fulfilment.core.problems import Invalid
+
+_SHORTEST: Final = 0.5
+"""Days: a stage seen to begin and end on one day took about half of one."""
+_FAILED: Final = 0.05
+"""A flush that gave nothing counts as this part of what was due: a logarithm needs something."""
+_TRIM_WEIGHT: Final = 10.0
+_GRADE_WEIGHT: Final = 5.0
+_ROWS: Final = 61
+_COLUMNS: Final = 121
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Posterior:
+    """Weights [row, column] over log_sigma [row] and mu [column], summing to 1."""
+
+    mu: Floats
+    log_sigma: Floats
+    weights: Floats
+
+    def draw(self, uniform: Floats) -> tuple[Floats, Floats]:
+        """(mu, sigma), each [scenario], from two uniforms [2, scenario]; continuous between the grid's points."""
+        by_row = self.weights.sum(axis=1)
+        row, log_sigma = _inverse(uniform[0], np.cumsum(by_row)[None, :], self.log_sigma)
+        along = np.cumsum(self.weights, axis=1)
+        along /= np.maximum(along[:, -1:], 1e-300)
+        _, mu = _inverse(uniform[1], along[row], self.mu)
+        return mu, np.exp(log_sigma)
+
+    @property
+    def mean(self) -> tuple[float, float]:
+        """Posterior means of mu and sigma."""
+        return (
+            float(self.weights.sum(axis=0) @ self.mu),
+            float(self.weights.sum(axis=1) @ np.exp(self.log_sigma)),
+        )
+
+
+def _inverse(uniform: Floats, below: Floats, grid: Floats) -> tuple[np.ndarray[tuple[int], np.dtype[np.intp]], Floats]:
+    """Grid cell and value between the cell's edges at which the summed weights ``below`` [one or scenario, cell]
+    pass ``uniform``.
+    """
+    cell = np.minimum((below < uniform[:, None]).sum(axis=1), grid.size - 1)
+    table = np.broadcast_to(below, (uniform.size, grid.size))
+    rows = np.arange(uniform.size)
+    upper = table[rows, cell]
+    lower = np.where(cell > 0, table[rows, cell - 1], 0.0)
+    part = np.clip((uniform - lower) / np.maximum(upper - lower, 1e-300), 0, 1)
+    return cell, grid[cell] + (part - 0.5) * (grid[1] - grid[0])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Knowledge:
+    """A strain as learned: posteriors of stage times and efficiency, and what is known of shares and losses.
+
+    ``flushes`` are the Dirichlet parameters of the flush shares, ``loss`` the beta's, ``grades`` names with mean
+    shares.
+    """
+
+    profile: StrainProfile
+    colonising: Posterior
+    pinning: Posterior
+    growing: Posterior
+    resting: Posterior
+    efficiency: Posterior
+    flushes: tuple[float, ...]
+    loss: tuple[float, float]
+    grades: tuple[tuple[str, float], ...]
+    trim_loss: float
+
+    def digest(self) -> str:
+        """The same for the same knowledge, on any machine with the same arithmetic."""
+        seen = hashlib.sha256()
+        for posterior in (self.colonising, self.pinning, self.growing, self.resting, self.efficiency):
+            for array in (posterior.mu, posterior.log_sigma, posterior.weights):
+                seen.update(np.ascontiguousarray(array, dtype="<f8").tobytes())
+        seen.update(repr((self.profile, self.flushes, self.loss, self.grades, self.trim_loss)).encode())
+        return seen.hexdigest()
+
+
+def learn(
+    profile: StrainProfile,
+    *,
+    stages: Iterable[StageLog] = (),
+    flushes: Iterable[FlushLog] = (),
+    losses: Iterable[LossLog] = (),
+    trims: Iterable[TrimLog] = (),
+    grades: Iterable[GradeLog] = (),
+) -> Knowledge:
+    """``profile`` after these logs; without any, the profile itself as a distribution."""
+    by_stage: dict[Stage, list[StageLog]] = {}
+    for log in stages:
+        if not (math.isfinite(log.days) and log.days >= 0):
+            raise Invalid(f"A stage cannot have lasted {log.days:g} days: 0 or more.", code="negative")
+        by_stage.setdefault(log.stage, []).append(log)
+    picked = list(flushes)
+    for flush in picked:
+        if not 1 <= flush.flush <= FLUSHES or flush.dry_g <= 0 or flush.picked_g < 0:
+            raise Invalid(
+                f"A flush log needs a flush from 1 to {FLUSHES}, dry grams above 0 and picked grams of 0 or more.",
+                code="impossible",
+            )
+    shares, certainty = _flush_shares(profile, picked)
+    return Knowledge(
+        profile=profile,
+        colonising=stage_posterior(profile.colonising, by_stage.get(Stage.COLONISING, ())),
+        pinning=stage_posterior(profile.pinning, by_stage.get(Stage.PINNING, ())),
+        growing=stage_posterior(profile.growing, by_stage.get(Stage.GROWING, ())),
+        resting=stage_posterior(profile.resting, by_stage.get(Stage.RESTING, ())),
+        efficiency=_efficiency_posterior(profile, picked, shares),
+        flushes=tuple(certainty * share for share in shares),
+        loss=_loss(profile, losses),
+        grades=_grade_shares(profile, grades),
+        trim_loss=_trim_loss(profile, trims),
+    )
+
+
+def stage_posterior(prior: StagePrior, logs: Sequence[StageLog]) -> Posterior:
+    """Location and spread of the log of one stage's time."""
+    spread = math.sqrt(math.log1p(prior.cv**2))
+    ended = np.array([math.log(max(log.days, _SHORTEST)) for log in logs if log.ended])
+    running = Counter(math.log(log.days) for log in logs if not log.ended and log.days > 0)
+    belief = _Belief(
+        location=math.log(prior.mean_days) - spread**2 / 2,
+        spread=spread,
+        weight=prior.weight,
+        doubt=None,
+        of_mean=False,
+    )
+    return _weigh(belief, seen=ended, counts=np.ones_like(ended), running=running)
+
+
+def _efficiency_posterior(profile: StrainProfile, flushes: Sequence[FlushLog], shares: Sequence[float]) -> Posterior:
+    """Log of the strain's mean efficiency (as a ratio) and the spread of crops around it, batch and crop effect
+    together.
+    """
+    variance = math.log1p(profile.efficiency_cv**2 / profile.efficiency_weight)
+    belief = _Belief(
+        location=math.log(profile.efficiency_pct / 100) - variance / 2,
+        spread=max(math.sqrt(math.log1p(profile.batch_cv**2 + profile.crop_cv**2)), 0.02),
+        weight=profile.efficiency_weight,
+        doubt=math.sqrt(variance),
+        of_mean=True,
+    )
+    due = [shares[log.flush - 1] * log.dry_g for log in flushes]
+    least = _FAILED * profile.efficiency_pct / 100
+    ratios = [max(log.picked_g / expected, least) for log, expected in zip(flushes, due, strict=True)]
+    counts = [shares[log.flush - 1] for log in flushes]
+    return _weigh(belief, seen=np.log(np.array(ratios)), counts=np.array(counts), running=Counter())
+
+
+@dataclass(frozen=True, slots=True)
+class _Belief:
+    """Where mu and sigma lie before the logs; ``doubt`` is mu's own spread, or None for sigma / sqrt(weight).
+
+    ``of_mean``: mu is the log of the mean and not of the median, half a variance higher.
+    """
+
+    location: float
+    spread: float
+    weight: float
+    doubt: float | None
+    of_mean: bool
+
+
+def _weigh(belief: _Belief, *, seen: Floats, counts: Floats, running: Counter[float]) -> Posterior:
+    """Twice: a wide grid to find where the weight lies, then a fine one there."""
+    sigmas = [belief.spread]
+    if seen.size > 1 and seen.std() > 0:
+        sigmas.append(float(seen.std()))
+    marks = [belief.location, *seen.tolist(), *running]
+    doubt = belief.doubt or belief.spread / math.sqrt(belief.weight)
+    reach = 8 * max(*sigmas, doubt)
+    rows = np.linspace(math.log(min(sigmas)) - 2.5, math.log(max(sigmas)) + 2.5, 2 * _ROWS)
+    columns = np.linspace(min(marks) - reach, max(marks) + reach, 4 * _COLUMNS)
+    for _ in range(2):
+        weights = _grid_weights(belief, rows, columns, seen=seen, counts=counts, running=running)
+        rows = _narrow(rows, weights.sum(axis=1), _ROWS)
+        columns = _narrow(columns, weights.sum(axis=0), _COLUMNS)
+    weights = _grid_weights(belief, rows, columns, seen=seen, counts=counts, running=running)
+    return Posterior(mu=columns, log_sigma=rows, weights=weights)
+
+
+def _narrow(grid: Floats, weights: Floats, size: int) -> Floats:
+    heavy = np.nonzero(weights > weights.max() * 1e-6)[0]
+    step = grid[1] - grid[0]
+    return np.linspace(grid[heavy[0]] - step, grid[heavy[-1]] + step, size)
+
+
+def _grid_weights(
+    belief: _Belief, rows: Floats, columns: Floats, *, seen: Floats, counts: Floats, running: Counter[float]
+) -> Floats:
+    log_sigma, mu = rows[:, None], columns[None, :]
+    variance = np.exp(2 * log_sigma)
+    median = mu - variance / 2 if belief.of_mean else mu + np.zeros_like(variance)
+    # scaled inverse chi-squared of the variance, per log sigma
+    logs = -belief.weight * (log_sigma + belief.spread**2 / (2 * variance))
+    if belief.doubt is None:
+        logs = logs - log_sigma - belief.weight * (mu - belief.location) ** 2 / (2 * variance)
+    else:
+        logs = logs - (mu - belief.location) ** 2 / (2 * belief.doubt**2)
+    if seen.size:
+        whole = counts.sum()
+        middle = float(counts @ seen / whole)
+        around = float(counts @ (seen - middle) ** 2)
+        logs = logs - whole * log_sigma - (around + whole * (median - middle) ** 2) / (2 * variance)
+    for mark, times in running.items():
+        logs = logs + times * log_survival((mark - median) / np.sqrt(variance))
+    weights: Floats = np.exp(logs - logs.max())
+    return weights / weights.sum()
+
+
+def _flush_shares(profile: StrainProfile, flushes: Sequence[FlushLog]) -> tuple[list[float], float]:
+    """Mean shares, and the Dirichlet's concentration: how surely they are known."""
+    prior = profile.flush_shares
+    if not any(log.picked_g for log in flushes):
+        return list(prior), profile.flush_concentration
+    per_dry = [[log.picked_g / log.dry_g for log in flushes if log.flush == place + 1] for place in range(FLUSHES)]
+    due = math.fsum(len(found) * share for found, share in zip(per_dry, prior, strict=True))
+    overall = math.fsum(math.fsum(found) for found in per_dry) / due
+    rates = [
+        (profile.flush_weight * share * overall + math.fsum(found)) / (profile.flush_weight + len(found))
+        for found, share in zip(per_dry, prior, strict=True)
+    ]
+    crops = len(flushes) / FLUSHES
+    certainty = profile.flush_concentration * (1 + crops / profile.flush_weight)
+    return [rate / math.fsum(rates) for rate in rates], certainty
+
+
+def _loss(profile: StrainProfile, losses: Iterable[LossLog]) -> tuple[float, float]:
+    lost, kept = profile.loss
+    for log in losses:
+        if not 0 <= log.lost <= log.bags:
+            raise Invalid(f"{log.lost} lost of {log.bags} bags: between 0 and all of them.", code="impossible")
+        lost += log.lost
+        kept += log.bags - log.lost
+    return lost, kept
+
+
+def _trim_loss(profile: StrainProfile, trims: Iterable[TrimLog]) -> float:
+    weight, cut = _TRIM_WEIGHT, _TRIM_WEIGHT * profile.trim_loss
+    for log in trims:
+        if not 0 <= log.trimmed_g <= log.weighed_g:
+            raise Invalid("What is left after trimming must be at most what was weighed.", code="impossible")
+        if log.weighed_g:
+            weight += 1
+            cut += 1 - log.trimmed_g / log.weighed_g
+    return min(cut / weight, 0.99)
+
+
+def _grade_shares(profile: StrainProfile, logs: Iterable[GradeLog]) -> tuple[tuple[str, float], ...]:
+    sums = {name: _GRADE_WEIGHT * share for name, share in profile.grades}
+    for log in logs:
+        grams = {name: amount for name, amount in log.grams if name in sums}
+        if min(grams.values(), default=0) < 0:
+            raise Invalid("Grams of a grade must be 0 or more.", code="negative")
+        whole = sum(grams.values())
+        for name, amount in grams.items():
+            sums[name] += amount / whole if whole else 0.0
+    return tuple((name, share / math.fsum(sums.values())) for name, share in sums.items())

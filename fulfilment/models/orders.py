@@ -1,0 +1,339 @@
+"""What customers want and what they were told: standing orders, orders, lines, shipments, promises, books."""
+
+from __future__ import annotations
+
+from django.db import models
+
+from fulfilment.models.base import exactly_one, never_negative, positive, PositiveAmount, PublicId
+from fulfilment.models.customers import Address, Buyer, Kitchen
+from fulfilment.models.farm import Product, Strain
+
+
+class StandingOrder(models.Model):
+    """A recurrence (RFC 5545 rule, weekly as a rule) of lines for a kitchen."""
+
+    public_id = PublicId()
+    kitchen = models.ForeignKey(Kitchen, on_delete=models.PROTECT, related_name="standing_orders")
+    address = models.ForeignKey(Address, on_delete=models.PROTECT, related_name="+")
+    way = models.CharField(max_length=10, default="round")
+    rule = models.CharField(max_length=200)
+    starts_on = models.DateField()
+    ends_on = models.DateField(null=True, blank=True)
+    placed_at = models.DateTimeField()
+    placed_by = models.CharField(max_length=40)
+    version = models.PositiveIntegerField(default=1)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(ends_on__isnull=True) | models.Q(ends_on__gte=models.F("starts_on")),
+                name="standing_order_ends_after_start",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.public_id
+
+
+class StandingLine(models.Model):
+    """One product of a standing order."""
+
+    standing_order = models.ForeignKey(StandingOrder, on_delete=models.PROTECT, related_name="lines")
+    product = models.ForeignKey(Product, on_delete=models.PROTECT, related_name="+")
+    amount = PositiveAmount()
+    at_least = models.PositiveIntegerField(default=0)
+
+    class Meta:
+        constraints = [
+            *positive("amount", table="standing_line"),
+            models.UniqueConstraint(fields=["standing_order", "product"], name="standing_line_product_once"),
+            models.CheckConstraint(
+                condition=models.Q(at_least__lte=models.F("amount")), name="standing_line_minimum_within_amount"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.product} {self.amount}"
+
+
+class Change(models.Model):
+    """A skip or other amounts of a standing order on one date, or a pause from–to; the latest for a date holds; append-only."""
+
+    class Kind(models.TextChoices):
+        SKIP = "skip"
+        AMOUNTS = "amounts"
+        PAUSE = "pause"
+        AS_USUAL = "as_usual"
+
+    public_id = PublicId()
+    standing_order = models.ForeignKey(StandingOrder, on_delete=models.PROTECT, related_name="changes")
+    kind = models.CharField(max_length=8, choices=Kind)
+    first_on = models.DateField()
+    last_on = models.DateField()
+    amounts = models.JSONField(default=dict, blank=True, help_text="Product id → grams, where the kind is amounts.")
+    at = models.DateTimeField()
+    by = models.CharField(max_length=40)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(last_on__gte=models.F("first_on")), name="change_span_runs_forward"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.first_on}"
+
+
+class Way(models.TextChoices):
+    ROUND = "round"
+    CARRIER = "carrier"
+    COLLECTED = "collected"
+
+
+class Shipment(models.Model):
+    """One customer's address, one date, one way; made at placing, joined by later orders of the same.
+
+    ``state`` moves only along ``fulfilment.models.states.SHIPMENT``.  "Frozen" is no state: it is ``now ≥ cut_off_at``.
+    ``frozen_at`` only marks that the work due at cut-off was done.
+    """
+
+    class State(models.TextChoices):
+        PLACED = "placed"
+        PACKED = "packed"
+        SENT = "sent"
+        DELIVERED = "delivered"
+        CANCELLED = "cancelled"
+
+    public_id = PublicId()
+    kitchen = models.ForeignKey(Kitchen, on_delete=models.PROTECT, null=True, blank=True, related_name="shipments")
+    buyer = models.ForeignKey(Buyer, on_delete=models.PROTECT, null=True, blank=True, related_name="shipments")
+    address = models.ForeignKey(Address, on_delete=models.PROTECT, related_name="shipments")
+    on = models.DateField()
+    way = models.CharField(max_length=10, choices=Way)
+    state = models.CharField(max_length=10, choices=State, default=State.PLACED)
+    cut_off_at = models.DateTimeField()
+    frozen_at = models.DateTimeField(null=True, blank=True)
+    packed_at = models.DateTimeField(null=True, blank=True)
+    sent_at = models.DateTimeField(null=True, blank=True)
+    delivered_at = models.DateTimeField(null=True, blank=True)
+    version = models.PositiveIntegerField(default=1)
+
+    class Meta:
+        constraints = [
+            exactly_one("kitchen", "buyer", table="shipment"),
+            models.UniqueConstraint(
+                fields=["address", "on", "way"], condition=models.Q(state="placed"), name="shipment_placed_once"
+            ),
+        ]
+        indexes = [
+            models.Index(fields=["on", "state"]),
+            models.Index(
+                fields=["cut_off_at"],
+                name="shipment_to_freeze",
+                condition=models.Q(frozen_at__isnull=True, state="placed"),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.public_id
+
+
+class Order(models.Model):
+    """What one customer wants on one date.  Its state is that of its least advanced live shipment."""
+
+    public_id = PublicId()
+    kitchen = models.ForeignKey(Kitchen, on_delete=models.PROTECT, null=True, blank=True, related_name="orders")
+    buyer = models.ForeignKey(Buyer, on_delete=models.PROTECT, null=True, blank=True, related_name="orders")
+    standing_order = models.ForeignKey(
+        StandingOrder, on_delete=models.PROTECT, null=True, blank=True, related_name="orders"
+    )
+    on = models.DateField(db_index=True)
+    reference = models.CharField(max_length=60, blank=True, help_text="The customer's own number.")
+    gift = models.BooleanField(default=False)
+    greeting = models.CharField(max_length=300, blank=True)
+    placed_at = models.DateTimeField()
+    placed_by = models.CharField(max_length=40)
+    cancelled_at = models.DateTimeField(null=True, blank=True)
+    version = models.PositiveIntegerField(default=1)
+
+    class Meta:
+        constraints = [
+            exactly_one("kitchen", "buyer", table="order"),
+            models.UniqueConstraint(
+                fields=["standing_order", "on"],
+                condition=models.Q(standing_order__isnull=False),
+                name="order_rolled_once_a_date",
+            ),
+        ]
+        indexes = [models.Index(fields=["kitchen", "-id"]), models.Index(fields=["buyer", "-id"])]
+
+    def __str__(self) -> str:
+        return self.public_id
+
+
+class Book(models.Model):
+    """What has been promised of a (strain, grade) against its forecast.  The row is what placing orders lock."""
+
+    strain = models.ForeignKey(Strain, on_delete=models.PROTECT, related_name="books")
+    grade = models.CharField(max_length=20)
+    forecast = models.ForeignKey(
+        "fulfilment.Forecast", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["strain", "grade"], name="book_once")]
+
+    def __str__(self) -> str:
+        return f"{self.strain} {self.grade}"
+
+
+class Rank(models.Model):
+    """The farm-wide order of promises: an id drawn once all book locks are held."""
+
+    def __str__(self) -> str:
+        return str(self.pk)
+
+
+class Line(models.Model):
+    """One product of an order, with its five amounts.
+
+    Each is a sum kept beside what it sums, written only by the service that writes the rows it sums: ``ordered``;
+    ``promised`` (the latest promise); ``allocated`` (tonight's plan); ``picked`` (sum of picks); ``refused`` (at the
+    door).  Accepted is picked less refused, and is what is billed.
+    """
+
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="lines")
+    shipment = models.ForeignKey(Shipment, on_delete=models.PROTECT, related_name="lines")
+    number = models.PositiveSmallIntegerField()
+    product = models.ForeignKey(Product, on_delete=models.PROTECT, related_name="lines")
+    price_minor = models.PositiveIntegerField(help_text="Per kilo or per kit, as agreed when the line was placed.")
+    ordered = models.IntegerField()
+    at_least = models.PositiveIntegerField(default=0, help_text="All or nothing below this amount.")
+    promise = models.OneToOneField(
+        "fulfilment.Promise", on_delete=models.PROTECT, null=True, blank=True, related_name="current_of"
+    )
+    promised = models.IntegerField(default=0)
+    chance_pct = models.PositiveSmallIntegerField(null=True, blank=True, help_text="As the last replan sees it.")
+    allocated = models.IntegerField(default=0)
+    picked = models.IntegerField(default=0)
+    refused = models.IntegerField(default=0)
+    account = models.JSONField(default=dict, blank=True, help_text="Why it gets what it gets: the last plan's numbers.")
+    cancelled_at = models.DateTimeField(null=True, blank=True)
+    version = models.PositiveIntegerField(default=1)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["order", "number"], name="line_number_once"),
+            *never_negative("ordered", "promised", "allocated", "picked", "refused", table="line"),
+            models.CheckConstraint(
+                condition=models.Q(cancelled_at__isnull=False) | models.Q(ordered__gt=0), name="line_orders_something"
+            ),
+            models.CheckConstraint(
+                condition=models.Q(promised__lte=models.F("ordered")), name="line_promised_within_ordered"
+            ),
+            models.CheckConstraint(
+                condition=models.Q(refused__lte=models.F("picked")), name="line_refused_within_picked"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.order}/{self.number}"
+
+    @property
+    def accepted(self) -> int:
+        return self.picked - self.refused
+
+
+class Promise(models.Model):
+    """What we said a line will get; append-only: never edited, only followed by another (``number`` counts up)."""
+
+    class Status(models.TextChoices):
+        FULL = "full"
+        PARTIAL = "partial"
+        DECLINED = "declined"
+
+    public_id = PublicId()
+    line = models.ForeignKey(Line, on_delete=models.PROTECT, related_name="promises")
+    number = models.PositiveSmallIntegerField()
+    status = models.CharField(max_length=8, choices=Status)
+    wanted = models.IntegerField()
+    amount = models.IntegerField()
+    asked_pct = models.PositiveSmallIntegerField()
+    chance_pct = models.PositiveSmallIntegerField()
+    below_asked = models.BooleanField(default=False, help_text="Staff promised below the asked chance on purpose.")
+    largest = models.IntegerField(default=0)
+    first_full_on = models.DateField(null=True, blank=True)
+    why = models.JSONField(default=dict)
+    at = models.DateTimeField()
+    by = models.CharField(max_length=40)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["line", "number"], name="promise_chain_has_no_fork"),
+            *never_negative("amount", table="promise"),
+            models.CheckConstraint(condition=models.Q(amount__lte=models.F("wanted")), name="promise_within_wanted"),
+            models.CheckConstraint(
+                condition=models.Q(status="full", amount=models.F("wanted"))
+                | models.Q(status="partial", amount__gt=0, amount__lt=models.F("wanted"))
+                | models.Q(status="declined", amount=0),
+                name="promise_status_fits_amount",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.public_id
+
+
+class PromisePart(models.Model):
+    """One part of a promise in one book: the accepted run of harvest days, the amount, its rank; append-only.
+
+    A part lives while its promise is its line's latest; what is still to come of it is ``amount`` less what was picked.
+    """
+
+    promise = models.ForeignKey(Promise, on_delete=models.PROTECT, related_name="parts")
+    book = models.ForeignKey(Book, on_delete=models.PROTECT, related_name="parts")
+    amount = PositiveAmount()
+    first_on = models.DateField(help_text="First harvest day accepted.")
+    last_on = models.DateField(help_text="Last harvest day accepted.")
+    rank = models.ForeignKey(Rank, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            *positive("amount", table="promise_part"),
+            models.CheckConstraint(condition=models.Q(last_on__gte=models.F("first_on")), name="promise_part_window"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.promise} {self.amount}"
+
+
+class Allocation(models.Model):
+    """Which lot, or which coming harvest day of a (strain, grade), serves which line; tonight's plan."""
+
+    line = models.ForeignKey(Line, on_delete=models.PROTECT, related_name="allocations")
+    strain = models.ForeignKey(Strain, on_delete=models.PROTECT, related_name="+")
+    grade = models.CharField(max_length=20)
+    lot = models.ForeignKey(
+        "fulfilment.Lot", on_delete=models.PROTECT, null=True, blank=True, related_name="allocations"
+    )
+    coming_on = models.DateField(null=True, blank=True)
+    amount = PositiveAmount()
+    plan = models.ForeignKey("fulfilment.Plan", on_delete=models.PROTECT, related_name="allocations")
+
+    class Meta:
+        constraints = [
+            *positive("amount", table="allocation"),
+            exactly_one("lot", "coming_on", table="allocation"),
+            models.UniqueConstraint(
+                fields=["line", "lot"], condition=models.Q(lot__isnull=False), name="allocation_lot_once_a_line"
+            ),
+            models.UniqueConstraint(
+                fields=["line", "strain", "grade", "coming_on"],
+                condition=models.Q(coming_on__isnull=False),
+                name="allocation_coming_once_a_line",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.line} {self.amount}"

@@ -1,0 +1,138 @@
+"""The allocation's input: what every open line still needs, and what there is to serve it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from fulfilment.core.allocation import Source, Want
+from fulfilment.core.units import Goods
+from fulfilment.models import Allocation, Book, Line, Lot, PromisePart
+from fulfilment.read import holds, supply
+from fulfilment.read.farm import lives
+from fulfilment.read.terms import substitutes, terms
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Wants and sources as they stand, with the version each line had."""
+
+    wants: tuple[Want, ...]
+    sources: tuple[Source, ...]
+    versions: Mapping[int, int]
+    lots: Mapping[int, int]
+
+
+def coming_key(goods: Goods, day: date) -> str:
+    return f"coming:{goods.strain_id}:{goods.grade}:{day.isoformat()}"
+
+
+def lot_key(lot_id: int) -> str:
+    return f"lot:{lot_id}"
+
+
+def parse_coming(key: str) -> tuple[Goods, date]:
+    """What :func:`coming_key` was made of."""
+    _, strain, grade, day = key.split(":")
+    return Goods(int(strain), grade), date.fromisoformat(day)
+
+
+def question(*, today: date) -> Question:
+    """All lines to be delivered from today on that are not sent, and all that can serve them."""
+    books = {Goods(row.strain_id, row.grade): row for row in Book.objects.select_related("forecast")}
+    life = lives(books)
+    lots: dict[int, int] = {}
+    sources: list[Source] = []
+    held = holds.held_lot_ids()
+    for lot in Lot.objects.filter(quantity__gt=0, best_before__gte=today).order_by("pk"):
+        if lot.pk not in held and Goods(lot.strain_id, lot.grade) in books:
+            goods = Goods(lot.strain_id, lot.grade)
+            lots[lot.pk] = lot.quantity
+            sources.append(Source(lot_key(lot.pk), goods, lot.quantity, lot.ready_on, lot.best_before, lot.pk))
+    for goods, row in books.items():
+        coming: Mapping[date, int] = {}
+        if goods.is_kit:
+            unsealed: dict[date, int] = defaultdict(int)
+            for day, pieces in supply.unsealed(goods.strain_id):
+                unsealed[max(day, today)] += pieces
+            coming = unsealed
+        elif row.forecast is not None:
+            coming = supply.mean(goods.strain_id, goods.grade, forecast=row.forecast, today=today)
+        sources += [
+            Source(coming_key(goods, day), goods, quantity, day, day + timedelta(days=life[goods]))
+            for day, quantity in sorted(coming.items())
+        ]
+    wants, versions = _wants(today=today)
+    return Question(wants, tuple(sources), versions, lots)
+
+
+def _wants(*, today: date) -> tuple[tuple[Want, ...], dict[int, int]]:
+    lines = list(
+        Line.objects.filter(
+            cancelled_at__isnull=True, shipment__state__in=["placed", "packed"], shipment__on__gte=today
+        )
+        .select_related("product", "shipment", "order__kitchen")
+        .order_by("pk")
+    )
+    parts: dict[int, list[PromisePart]] = defaultdict(list)
+    for part in (
+        PromisePart.objects.filter(promise__current_of__in=[line.pk for line in lines])
+        .select_related("book", "promise")
+        .order_by("rank_id", "pk")
+    ):
+        parts[part.promise.line_id].append(part)
+    before: dict[int, list[tuple[str, int]]] = defaultdict(list)
+    for row in Allocation.objects.filter(line__in=[line.pk for line in lines]).order_by("pk"):
+        key = (
+            lot_key(row.lot_id)
+            if row.lot_id is not None
+            else coming_key(Goods(row.strain_id, row.grade), row.coming_on or today)
+        )
+        before[row.line_id].append((key, row.amount))
+    kitchens = {line.order.kitchen_id for line in lines if line.order.kitchen_id is not None}
+    instead = substitutes(kitchens)
+    known = {Goods(line.product.strain_id, line.product.grade) for line in lines}
+    known |= {each for others in instead.values() for each in others}
+    own = terms(known, instead=instead)
+    wants = []
+    for line in lines:
+        kitchen = line.order.kitchen
+        promised, ranks = _unpicked(parts[line.pk], picked=line.picked)
+        wants.append(
+            Want(
+                line_id=line.pk,
+                order_id=line.order_id,
+                day=line.shipment.on,
+                choices=tuple(
+                    (choice.goods, choice.first, choice.last)
+                    for choice in own.choices(
+                        kitchen, Goods(line.product.strain_id, line.product.grade), line.shipment.on
+                    )
+                ),
+                ordered=max(0, line.ordered - line.picked),
+                promised=promised,
+                rank=ranks[0] if ranks else 0,
+                part_ranks=ranks,
+                tier=kitchen.tier if kitchen is not None else 1,
+                pack=line.product.pack,
+                at_least=max(0, line.at_least - line.picked),
+                picked=line.picked,
+                frozen=line.shipment.frozen_at is not None,
+                previous=tuple(before[line.pk]),
+            )
+        )
+    return tuple(wants), {line.pk: line.version for line in lines}
+
+
+def _unpicked(parts: list[PromisePart], *, picked: int) -> tuple[tuple[tuple[Goods, int], ...], tuple[int, ...]]:
+    """The parts with what is still to come of each, oldest rank served first, and their ranks."""
+    left, ranks = [], []
+    for part in parts:
+        gone = min(part.amount, picked)
+        picked -= gone
+        if part.amount > gone:
+            left.append((Goods(part.book.strain_id, part.book.grade), part.amount - gone))
+            ranks.append(part.rank_id)
+    return tuple(left), tuple(ranks)

@@ -1,0 +1,91 @@
+"""What is due when a cut-off has come: the date is planned once more, marked, its pick lists made, shortages told.
+
+"Frozen" itself needs no job: it is ``now ≥ cut_off_at`` wherever it is asked.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+from django.db import transaction
+from django.db.models import F
+
+from fulfilment.models import Line, Mail, Shipment
+from fulfilment.read.farm import today
+from fulfilment.services import events, jobs, mails, packing, planning
+
+
+def due(*, now: datetime) -> int:
+    """Ask for the freezing of every date whose cut-off has come and that was not seen to; returns how many dates."""
+    days = set(
+        Shipment.objects.filter(frozen_at__isnull=True, state="placed", cut_off_at__lte=now).values_list(
+            "on", flat=True
+        )
+    )
+    for on in sorted(days):
+        if jobs.waits("freeze", subject=on.isoformat()):
+            continue
+        with transaction.atomic():
+            jobs.add("freeze", subject=on.isoformat(), due_at=now)
+    return len(days)
+
+
+def freeze(on: str, *, now: datetime) -> int:
+    """Plan the date a last time, mark its shipments, make its pick lists and tell who is short; safe to run again.
+
+    A date that is past is only marked.  Returns how many shipments were frozen by this run.
+    """
+    day = date.fromisoformat(on)
+    if day >= today(now):
+        planning.replan(now=now, cause=f"cut-off of {on}")
+    with transaction.atomic():
+        fresh = list(
+            Shipment.objects.select_for_update(no_key=True)
+            .filter(on=day, state="placed", frozen_at__isnull=True, cut_off_at__lte=now)
+            .order_by("pk")
+        )
+        Shipment.objects.filter(pk__in=[s.pk for s in fresh]).update(frozen_at=now, version=F("version") + 1)
+        if fresh:
+            events.record("frozen", subject=on, by="night", at=now, data={"shipments": len(fresh)})
+    if day >= today(now):
+        packing.make_pick_lists(day, now=now)
+        tell_shortages(day, now=now)
+    return len(fresh)
+
+
+def tell_shortages(on: date, *, now: datetime) -> int:
+    """A notice to each customer who will get less than promised on a frozen date; once per order and promise.
+
+    It goes at once: whoever is told while shops are open can still buy elsewhere.
+    """
+    told = 0
+    short = (
+        Line.objects.filter(
+            shipment__on=on, shipment__state__in=["placed", "packed"], shipment__frozen_at__isnull=False,
+            cancelled_at__isnull=True, promised__gt=F("allocated") + F("picked"),
+        )
+        .select_related("order__kitchen", "order__buyer", "promise")
+        .order_by("order_id", "number")
+    )  # fmt: skip
+    by_order: dict[int, list[Line]] = {}
+    for line in short:
+        by_order.setdefault(line.order_id, []).append(line)
+    with transaction.atomic():
+        for lines in by_order.values():
+            order = lines[0].order
+            numbers = "-".join(f"{line.number}.{line.promise.number}" for line in lines if line.promise is not None)
+            once = f"shortage:{order.public_id}:{numbers}"[:80]
+            if Mail.objects.filter(once=once).exists():
+                continue
+            events.record(
+                "shortage_told", subject=order.public_id, by="night", at=now, kitchen=order.kitchen, buyer=order.buyer,
+                data={"lines": [
+                    {"line": line.number, "promised": line.promised, "comes": line.allocated + line.picked} for line in lines
+                ]},
+            )  # fmt: skip
+            mails.queue(
+                "shortage", kitchen=order.kitchen, buyer=order.buyer, once=once, now=now,
+                subject={"order": order.pk, "lines": [line.number for line in lines]},
+            )  # fmt: skip
+            told += 1
+    return told

@@ -1,0 +1,242 @@
+"""What is taken off the bags: weighed, trimmed, sorted into grades, each a lot of its own.
+
+Nothing is refused that a scale may have shown and asked about once is what it hardly can have: more than all flushes of
+these bags could give, or several times what the flush gives as a rule.  What no bag can give is refused.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING, Final, NotRequired, TypedDict
+
+from django.db import transaction
+from django.db.models import Sum
+
+from fulfilment.core.calendar import in_words
+from fulfilment.core.growth import FLUSHES, Stage, StrainProfile, biological_efficiency
+from fulfilment.core.problems import Conflict, Invalid, Problem, Unconfirmed
+from fulfilment.core.units import KIT, amount
+from fulfilment.models import Crop, Harvest, Keeping, Lot, StockEntry, Strain
+from fulfilment.read import growing as read_growing
+from fulfilment.services import events, given, jobs, measures, rows, stock
+from fulfilment.services.growing.observations import end_flush
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date, datetime
+
+IMPOSSIBLE_PCT: Final = 300
+"""Biological efficiency in all that no bag reaches; a profile cannot claim more either."""
+UNLIKELY_PCT: Final = 150
+UNLIKELY_FLUSH: Final = 3
+"""Times what a flush gives as a rule."""
+
+
+class Weighed(TypedDict):
+    """One grade of a harvest in grams; without ``trimmed_g`` the strain's usual trimming is taken off."""
+
+    grade: str
+    weighed_g: int
+    trimmed_g: NotRequired[int | None]
+
+
+def log_harvest(
+    crop_id: str,
+    *,
+    harvested_on: date,
+    grades: Sequence[Weighed],
+    by: str,
+    now: datetime,
+    today: date,
+    flush: int | None = None,
+    flush_ended: bool = False,
+    confirmed: bool = False,
+) -> list[Lot]:
+    """Grams taken off a crop on a day, by grade: one harvest, lot and stock entry each, in the order given.
+
+    ``flush`` is the running one unless said otherwise; ``flush_ended`` says that nothing is left of it.  A crop under a
+    hold is picked like any other, and the hold reaches the lots.
+    """
+    with transaction.atomic():
+        crop = rows.lock(Crop, crop_id, where="crop")
+        strain = crop.batch.strain
+        measures.past_day(
+            harvested_on, where="harvested_on", today=today, since=crop.opened_on, event="the bags were opened"
+        )
+        number = _flush(crop, flush, harvested_on=harvested_on)
+        weights = _weights(strain, grades)
+        questions = [
+            *_unlikely(crop, number, sum(weighed for _, weighed, _ in weights)),
+            *_past_date(weights, harvested_on=harvested_on, today=today),
+        ]
+        if questions and not confirmed:
+            raise Unconfirmed(f"{' '.join(questions)} Confirm if it is right.", where="grades")
+        lots = [
+            _store(crop, number, keeping, weighed_g=weighed, trimmed_g=trimmed, on=harvested_on, by=by, now=now)
+            for keeping, weighed, trimmed in weights
+        ]
+        _move(crop, number, harvested_on=harvested_on)
+        if flush_ended:
+            if number != crop.flush or crop.stage != Stage.PICKING:
+                raise Conflict(
+                    f"Flush {number} of crop {crop.public_id} has ended already: leave that out.",
+                    code="wrong_stage",
+                    where="flush_ended",
+                )
+            end_flush(crop, on=max(harvested_on, _last_harvest(crop)), by=by, now=now)
+        crop.version += 1
+        crop.save(update_fields=["stage", "stage_since", "flush", "finished_on", "version"])
+        events.record(
+            "harvest_logged",
+            subject=crop.public_id,
+            by=by,
+            at=now,
+            data={
+                "on": harvested_on.isoformat(),
+                "flush": number,
+                "flush_ended": flush_ended,
+                "lots": {lot.public_id: lot.quantity for lot in lots},
+            },
+        )
+        jobs.add("replan", due_at=now)
+    return lots
+
+
+def _flush(crop: Crop, flush: int | None, *, harvested_on: date) -> int:
+    """The flush it belongs to: the running one, one before it written down late, or the first of the next."""
+    if crop.finished_on is not None and harvested_on > crop.finished_on:
+        raise Conflict(
+            f"Crop {crop.public_id} was finished on {in_words(crop.finished_on)}: give a day up to then, or the crop "
+            "that was picked.",
+            code="finished",
+            where="crop",
+        )
+    if flush is None:
+        return crop.flush
+    given.number(flush, where="flush", at_least=1, at_most=FLUSHES, unit="flush")
+    latest = crop.flush + 1 if crop.stage == Stage.RESTING else crop.flush
+    if flush > latest:
+        raise Conflict(
+            f"Crop {crop.public_id} is in flush {crop.flush}: log that flush {crop.flush} has ended before flush {flush}.",
+            code="wrong_flush",
+            where="flush",
+            flush=crop.flush,
+        )
+    if flush == crop.flush + 1 and harvested_on < crop.stage_since:
+        raise Invalid(
+            f"Flush {crop.flush} ended on {in_words(crop.stage_since)}: what was picked before that belongs to it.",
+            code="too_early",
+            where="harvested_on",
+        )
+    return flush
+
+
+def _weights(strain: Strain, grades: Sequence[Weighed]) -> list[tuple[Keeping, int, int]]:
+    """(how it keeps, grams as weighed, grams after trimming) of each grade."""
+    if not grades:
+        raise Invalid("Give the weight of at least one grade.", code="empty", where="grades")
+    keeping = {each.grade: each for each in Keeping.objects.filter(strain=strain)}
+    found: dict[str, tuple[Keeping, int, int]] = {}
+    for place, row in enumerate(grades):
+        grade = row["grade"]
+        try:
+            if grade == KIT:
+                raise Invalid("Kits are sealed, not harvested: give a grade of fresh mushrooms.", where="grade")
+            if grade not in keeping:
+                raise Invalid(
+                    f"Nobody has said how long grade {grade[:20]!r} of {strain.name} keeps: it is sorted into "
+                    f"{', '.join(sorted(keeping)) or 'no grade yet'}.",
+                    code="unknown_grade",
+                    where="grade",
+                )
+            if grade in found:
+                raise Invalid(f"Grade {grade} is there twice: add the two weights up.", code="named_twice", where="grade")
+            weighed = amount(row["weighed_g"], where="weighed_g")
+            trimmed = row.get("trimmed_g")
+            if trimmed is None:
+                trimmed = max(1, round(weighed * (1 - read_growing.trim_loss(strain))))
+            if amount(trimmed, where="trimmed_g") > weighed:
+                raise Invalid(
+                    f"Trimming takes away: {trimmed} g cannot be left of {weighed} g.",
+                    code="trimmed_above_weighed",
+                    where="trimmed_g",
+                )
+        except Problem as problem:
+            raise problem.at(f"grades.{place}")
+        found[grade] = (keeping[grade], weighed, trimmed)
+    return list(found.values())
+
+
+def _unlikely(crop: Crop, flush: int, weighed_g: int) -> list[str]:
+    """What the scale hardly can have shown; :class:`Invalid` for what it cannot."""
+    dry_g = crop.bags * crop.batch.dry_g_per_bag
+    so_far = dict(crop.harvests.values_list("flush").annotate(sum=Sum("weighed_g")))
+    in_all = sum(so_far.values()) + weighed_g
+    efficiency = biological_efficiency(in_all, dry_g=dry_g)
+    says = f"{in_all} g in all from {crop.bags} bags with {dry_g} g of dry substrate is {efficiency:.0f} %"
+    if efficiency > IMPOSSIBLE_PCT:
+        raise Invalid(
+            f"{says}, which no bag can give (at most {IMPOSSIBLE_PCT} %): is it grams, and is it this crop?",
+            code="impossible_weight",
+            where="grades",
+            at_most_g=dry_g * IMPOSSIBLE_PCT // 100,
+        )
+    if efficiency > UNLIKELY_PCT:
+        return [f"{says}, where bags hardly give more than {UNLIKELY_PCT} %."]
+    profile = StrainProfile.from_data(crop.batch.strain.growth)
+    usual = dry_g * profile.efficiency_pct / 100 * profile.flush_shares[flush - 1]
+    of_flush = so_far.get(flush, 0) + weighed_g
+    if of_flush > UNLIKELY_FLUSH * usual:
+        return [f"{of_flush} g in flush {flush} is much for {crop.bags} bags, which give some {usual:.0f} g in it."]
+    return []
+
+
+def _past_date(weights: Sequence[tuple[Keeping, int, int]], *, harvested_on: date, today: date) -> list[str]:
+    late = [
+        keeping.grade
+        for keeping, _, _ in weights
+        if harvested_on + timedelta(days=keeping.best_before_days) < today
+    ]
+    return [f"Harvested on {in_words(harvested_on)}, {', '.join(late)} is past its date already."] if late else []
+
+
+def _store(
+    crop: Crop, flush: int, keeping: Keeping, *, weighed_g: int, trimmed_g: int, on: date, by: str, now: datetime
+) -> Lot:
+    harvest = Harvest.objects.create(
+        crop=crop,
+        flush=flush,
+        harvested_on=on,
+        grade=keeping.grade,
+        weighed_g=weighed_g,
+        trimmed_g=trimmed_g,
+        logged_by=by[: events.BY_LENGTH],
+        logged_at=now,
+    )
+    lot = Lot.objects.create(
+        kind=Lot.Kind.FRESH,
+        strain_id=keeping.strain_id,
+        grade=keeping.grade,
+        harvest=harvest,
+        batch=crop.batch,
+        ready_on=on,
+        best_before=on + timedelta(days=keeping.best_before_days),
+        hard_stop=keeping.use_by,
+        made_at=now,
+    )
+    stock.move(lot, kind=StockEntry.Kind.HARVESTED, quantity=trimmed_g, by=by, now=now)
+    return lot
+
+
+def _move(crop: Crop, flush: int, *, harvested_on: date) -> None:
+    """The first mushrooms of a flush begin its picking; an earlier harvest written down late moves that day back."""
+    if flush == crop.flush + 1:
+        crop.flush, crop.stage, crop.stage_since = flush, Stage.PICKING.value, harvested_on
+    elif flush == crop.flush and crop.stage in (Stage.PINNING, Stage.GROWING):
+        crop.stage, crop.stage_since = Stage.PICKING.value, harvested_on
+    elif flush == crop.flush and crop.stage == Stage.PICKING:
+        crop.stage_since = min(crop.stage_since, harvested_on)
+
+
+def _last_harvest(crop: Crop) -> date:
+    return crop.harvests.filter(flush=crop.flush).order_by("-harvested_on").values_list("harvested_on", flat=True)[0]

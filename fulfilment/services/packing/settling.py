@@ -1,0 +1,72 @@
+"""When a shipment is packed: as soon as every line of it has what it is due, within what its customer tolerates.
+
+What a line is due is what its pick list says; before there is a list, what was promised.  A line that is due nothing
+asks for nothing.  A shipment that stays short is not packed; it goes out short when its round is closed.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from django.db.models import Exists, OuterRef, Sum
+
+from fulfilment.models import Line, PickList, PickRow, Shipment
+from fulfilment.models.states import SHIPMENT, move
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+    from datetime import datetime
+
+OPEN = (Shipment.State.PLACED, Shipment.State.PACKED)
+
+
+def due(lines: Collection[Line]) -> dict[int, int]:
+    """Line id → grams or pieces it is to get."""
+    listed = dict(
+        PickRow.objects.filter(line__in=[line.pk for line in lines])
+        .values_list("line_id")
+        .annotate(total=Sum("amount"))
+    )
+    return {line.pk: listed.get(line.pk, line.promised) for line in lines}
+
+
+def tolerance_pct(line: Line) -> int:
+    """How far a pick for this line may weigh off; kits are counted, so by nothing."""
+    kitchen = line.shipment.kitchen
+    return 0 if line.product.is_kit or kitchen is None else kitchen.tolerance_pct
+
+
+def settle(shipment: Shipment, *, now: datetime) -> bool:
+    """Move a locked shipment between placed and packed by what its lines have; true if its state changed."""
+    lines = list(shipment.lines.filter(cancelled_at__isnull=True).select_related("product", "shipment__kitchen"))
+    wanted = due(lines)
+    packed = any(line.picked for line in lines) and all(
+        100 * line.picked >= wanted[line.pk] * (100 - tolerance_pct(line)) for line in lines
+    )
+    after = Shipment.State.PACKED if packed else Shipment.State.PLACED
+    if shipment.state == after or (not packed and _another_is_placed(shipment)):
+        return False
+    shipment.state = Shipment.State(move(SHIPMENT, shipment.state, after, what="shipment"))
+    shipment.packed_at = now if packed else None
+    shipment.version += 1
+    shipment.save(update_fields=["state", "packed_at", "version"])
+    return True
+
+
+def _another_is_placed(shipment: Shipment) -> bool:
+    """A later order of the same address and day opened a shipment of its own; this one stays packed, open to picks."""
+    return (
+        Shipment.objects.filter(
+            address=shipment.address_id, on=shipment.on, way=shipment.way, state=Shipment.State.PLACED
+        )
+        .exclude(pk=shipment.pk)
+        .exists()
+    )
+
+
+def stamp_lists(lists: Collection[int], *, now: datetime) -> None:
+    """A list is done once nothing on it waits to be packed."""
+    waiting = PickRow.objects.filter(pick_list=OuterRef("pk"), line__shipment__state=Shipment.State.PLACED)
+    of_these = PickList.objects.filter(pk__in=lists)
+    of_these.filter(~Exists(waiting), done_at__isnull=True).update(done_at=now)
+    of_these.filter(Exists(waiting), done_at__isnull=False).update(done_at=None)

@@ -1,0 +1,189 @@
+"""Lots and coming harvests are given to lines; of the new plan only what differs from the one before is written.
+
+The plan is computed outside any transaction.  When it is written, lines that somebody changed meanwhile are left as they
+were and a new plan is asked for; so are lots that can no longer give what the plan took from them.  A plan that an
+independent audit finds wrong is not saved at all: the one before it stays, and staff are told.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime
+
+from django.db import connection, transaction
+
+from fulfilment.core import allocation
+from fulfilment.core.allocation import Account, Difference, Piece, allocate, audit, difference
+from fulfilment.core.chances import chances
+from fulfilment.core.fairness import Rule
+from fulfilment.core.promises import percent
+from fulfilment.models import Allocation, Book, Forecast, Line, Lot, Plan
+from fulfilment.read import plans, supply
+from fulfilment.read.farm import farm
+from fulfilment.services import events, jobs, mails
+from fulfilment.services.rows import lock_all
+
+DOUBTFUL_BY = 5
+"""A promise whose chance falls this many points under the one asked is doubtful."""
+
+
+def allot(*, today: date, now: datetime, cause: str) -> Plan | None:
+    """Make and save the plan; None where it failed its audit."""
+    question = plans.question(today=today)
+    made = allocate(question.wants, question.sources, today=today, rule=Rule(farm().sharing_rule))
+    wrong = audit(made, question.wants, question.sources, today=today)
+    if wrong:
+        _tell_wrong(wrong, now=now)
+        return None
+    before = [
+        Piece(want.line_id, key, _goods_of(key, question), amount)
+        for want in question.wants
+        for key, amount in want.previous
+    ]
+    change = difference(before, made.pieces)
+    kept = _chances(today)
+    with transaction.atomic():
+        plan = _save(question, made, change, cause=cause, now=now)
+        _note_chances(kept, now=now)
+    return plan
+
+
+def _goods_of(key: str, question: plans.Question) -> allocation.Goods:
+    for source in question.sources:
+        if source.key == key:
+            return source.goods
+    return plans.parse_coming(key)[0] if key.startswith("coming:") else allocation.Goods(0, "")
+
+
+def _save(question: plans.Question, made: allocation.Plan, change: Difference, *, cause: str, now: datetime) -> Plan:
+    touched = change.line_ids | _retold(made.accounts)
+    lots = {lot.pk: lot for lot in lock_all(Lot.objects.filter(pk__in=_lots_in(made.pieces)))}
+    lines = {line.pk: line for line in lock_all(Line.objects.filter(pk__in=touched))}
+    stale = {pk for pk, line in lines.items() if line.version != question.versions[pk]}
+    for piece in made.pieces:
+        lot = lots.get(int(piece.source.removeprefix("lot:"))) if piece.source.startswith("lot:") else None
+        if lot is not None and lot.quantity < question.lots[lot.pk]:
+            stale.add(piece.line_id)
+    if stale:
+        jobs.add("replan", due_at=now)
+    plan = Plan.objects.create(
+        made_at=now, cause=cause[:40], forecast=Forecast.objects.order_by("-pk").first(),
+        figures=_figures(made, change, skipped=len(stale)),
+    )  # fmt: skip
+    write = (change.line_ids & lines.keys()) - stale
+    _write_pieces([piece for piece in made.pieces if piece.line_id in write], lines=write, plan=plan)
+    _write_accounts({pk: made.accounts[pk] for pk in lines.keys() - stale if pk in made.accounts})
+    events.record("planned", subject=plan.public_id, by="night", at=now, data=plan.figures)
+    return plan
+
+
+def _retold(accounts: Mapping[int, Account]) -> set[int]:
+    """Lines whose stored account or amount says something else than the new one."""
+    stored = dict(Line.objects.filter(pk__in=accounts).values_list("pk", "account"))
+    return {pk for pk, account in accounts.items() if pk in stored and stored[pk] != as_data(account)}
+
+
+def as_data(account: Account) -> dict[str, object]:
+    """A line's account as it is stored: whole numbers and the code its sentence is made from."""
+    return {
+        "code": str(account.code),
+        "ordered": account.ordered,
+        "promised": account.promised,
+        "allocated": account.allocated,
+        "there": account.there,
+        "promised_before": account.promised_before,
+        "rule": account.rule,
+        "share_pct": int(100 * account.share),
+        "substituted": account.substituted,
+    }
+
+
+def _lots_in(pieces: Iterable[Piece]) -> set[int]:
+    return {int(piece.source.removeprefix("lot:")) for piece in pieces if piece.source.startswith("lot:")}
+
+
+def _write_pieces(pieces: Sequence[Piece], *, lines: Iterable[int], plan: Plan) -> None:
+    Allocation.objects.filter(line__in=list(lines)).delete()
+    rows = []
+    for piece in pieces:
+        lot, coming_on = None, None
+        if piece.source.startswith("lot:"):
+            lot = int(piece.source.removeprefix("lot:"))
+        else:
+            coming_on = plans.parse_coming(piece.source)[1]
+        rows.append(
+            Allocation(
+                line_id=piece.line_id, strain_id=piece.goods.strain_id, grade=piece.goods.grade, lot_id=lot,
+                coming_on=coming_on, amount=piece.amount, plan=plan,
+            )
+        )  # fmt: skip
+    Allocation.objects.bulk_create(rows)
+
+
+def _write_accounts(accounts: Mapping[int, Account]) -> None:
+    field = Line._meta.get_field("account")  # noqa: SLF001 - public by Django's documentation
+    rows = [
+        (account.allocated, field.get_db_prep_save(as_data(account), connection), pk)
+        for pk, account in accounts.items()
+    ]
+    if rows:
+        with connection.cursor() as cursor:
+            cursor.executemany("UPDATE fulfilment_line SET allocated = %s, account = %s WHERE id = %s", rows)
+
+
+def _chances(today: date) -> dict[int, int]:
+    """The chance of every promised line as the books stand, in percent."""
+    rows = list(Book.objects.select_related("forecast"))
+    parts = [part for own in supply.parts(rows, today=today).values() for part in own]
+    return {line: percent(share) for line, share in chances(supply.supplies(rows, today=today), parts).by_line.items()}
+
+
+def _note_chances(kept: Mapping[int, int], *, now: datetime) -> None:
+    """Write each line's chance where it moved; a promise that has become doubtful is noted when it does."""
+    changed = []
+    for line in (
+        Line.objects.filter(pk__in=kept).select_related("promise", "order__kitchen", "order__buyer").order_by("pk")
+    ):
+        chance, asked = kept[line.pk], line.promise.asked_pct if line.promise else 0
+        if chance == line.chance_pct or line.promise is None:
+            continue
+        changed.append((chance, line.pk))
+        target = asked if not line.promise.below_asked else line.promise.chance_pct
+        was_doubtful = line.chance_pct is not None and line.chance_pct < target - DOUBTFUL_BY
+        if chance < target - DOUBTFUL_BY and not was_doubtful:
+            events.record(
+                "promise_doubtful", subject=line.order.public_id, by="night", at=now, kitchen=line.order.kitchen,
+                buyer=line.order.buyer, data={"line": line.number, "asked": asked, "chance": chance},
+            )  # fmt: skip
+    if changed:
+        with connection.cursor() as cursor:
+            cursor.executemany("UPDATE fulfilment_line SET chance_pct = %s WHERE id = %s", changed)
+
+
+def _figures(made: allocation.Plan, change: Difference, *, skipped: int) -> dict[str, int]:
+    codes: dict[str, int] = defaultdict(int)
+    for account in made.accounts.values():
+        codes[str(account.code)] += 1
+    totals = made.totals
+    return {
+        "lines": len(made.accounts),
+        "ordered": totals.ordered,
+        "promised": totals.promised,
+        "allocated": totals.allocated,
+        "substituted": totals.substituted,
+        "left": totals.left,
+        "lines_changed": len(change.line_ids),
+        "resourced": change.resourced_g,
+        "lines_skipped": skipped,
+        **{f"lines_{code}": count for code, count in sorted(codes.items())},
+    }
+
+
+def _tell_wrong(wrong: Sequence[str], *, now: datetime) -> None:
+    with transaction.atomic():
+        events.record("plan_refused", subject=now.date().isoformat(), by="night", at=now, data={"found": len(wrong)})
+        mails.queue(
+            "plan_refused", to_staff=True, subject={"found": len(wrong)}, once=f"plan_refused:{now:%Y%m%d%H}",
+            due_at=now, now=now,
+        )  # fmt: skip

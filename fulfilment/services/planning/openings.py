@@ -1,0 +1,82 @@
+"""The proposed opening day of each batch not yet opened, chosen on expectations before the scenarios are drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+import numpy as np
+
+from fulfilment.core.forecast import forecast
+from fulfilment.core.growth import CropState, Knowledge
+from fulfilment.core.openings import Demand, Waiting, choose_delays
+from fulfilment.models import Batch
+from fulfilment.read import plans
+
+TRIAL_SCENARIOS = 100
+"""Enough for an expectation; what is promised is drawn with all of them afterwards."""
+
+
+@dataclass(frozen=True, slots=True)
+class Openings:
+    """The crop states with the chosen waits, and the day by batch on which its bags are proposed to be opened."""
+
+    states: tuple[CropState, ...]
+    opens_on: Mapping[int, date]
+
+
+def choose(
+    states: Sequence[CropState], knowledge: Mapping[int, Knowledge], *, today: date, seed: int, days: int
+) -> Openings:
+    """Batches of strains that cannot wait are opened as soon as they are grown through."""
+    batches = {
+        batch.pk: batch
+        for batch in Batch.objects.select_related("strain").filter(
+            pk__in=[s.batch_id for s in states if s.key.startswith("batch:")], strain__hardy=True
+        )
+    }
+    waits = [s for s in states if s.key == f"batch:{s.batch_id}" and s.batch_id in batches and s.bags > 0]
+    if not waits:
+        return Openings(tuple(states), {})
+    trial = forecast(
+        [replace(s, opens_in=0) for s in states], knowledge=knowledge, today=today, days=days,
+        scenarios=TRIAL_SCENARIOS, seed=seed,
+    )  # fmt: skip
+    others = {goods: trial.mean(goods) for goods in trial.supplies}
+    waiting = []
+    for state in sorted(waits, key=lambda s: (batches[s.batch_id].mixed_on, s.batch_id)):
+        batch = batches[state.batch_id]
+        coming = {
+            goods: np.asarray(amounts.mean(axis=0), dtype=np.float64)
+            for goods, amounts in trial.unopened.get(state.batch_id, {}).items()
+        }
+        for goods, row in coming.items():
+            others[goods] = others[goods] - row
+        waited = (today - batch.colonised_on).days if batch.colonised_on else 0
+        waiting.append(Waiting(state.batch_id, coming, max(0, batch.strain.cold_wait_days - waited)))
+    chosen = choose_delays(waiting, others=others, demands=_demands(today))
+    moved: dict[int, int] = {}
+    opens_on: dict[int, date] = {}
+    for batch_id, delay in chosen.items():
+        outlook = trial.outlooks[f"batch:{batch_id}"]
+        ready = outlook.opened_on or today
+        opens_on[batch_id] = ready + timedelta(days=delay)
+        moved[batch_id] = (opens_on[batch_id] - today).days if delay else 0
+    return Openings(
+        tuple(
+            replace(s, opens_in=moved[s.batch_id]) if s.key == f"batch:{s.batch_id}" and s.batch_id in moved else s
+            for s in states
+        ),
+        opens_on,
+    )
+
+
+def _demands(today: date) -> list[Demand]:
+    """Every open line's grams in the goods it ordered."""
+    found = []
+    for want in plans.question(today=today).wants:
+        goods, first, last = want.choices[0]
+        if want.ordered and not goods.is_kit:
+            found.append(Demand(goods, (first - today).days, (last - today).days, float(want.ordered)))
+    return found

@@ -1,0 +1,151 @@
+"""A forecast is computed outside any transaction and published in one commit with its kit quotas and its re-asking."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import date, datetime
+from functools import partial
+
+from django.db import transaction
+from django.db.models import F
+
+from fulfilment.core.forecast import Forecast, forecast, pack
+from fulfilment.core.growth import CropState
+from fulfilment.core.units import KIT, Goods
+from fulfilment.models import Batch, Line, PromisePart
+from fulfilment.models import Book as BookRow
+from fulfilment.models import Forecast as ForecastRow
+from fulfilment.models import Supply as SupplyRow
+from fulfilment.read import growing, supply
+from fulfilment.read.farm import farm
+from fulfilment.read.terms import asked_pct
+from fulfilment.services import events
+from fulfilment.services.planning import openings, quotas
+from fulfilment.services.promising import Desk, Told, open_all, tell
+
+MEAN_PLACES = 1
+
+
+def publish(*, today: date, now: datetime, scenarios: int | None = None) -> ForecastRow:
+    """Forecast what comes from ``today`` on, make it every book's, and ask the open lines again."""
+    whose = farm()
+    seen = supply.newest_entry()
+    states, knowledge = growing.crop_states(today)
+    draw = partial(
+        forecast, knowledge=knowledge, today=today, days=whose.horizon_days, scenarios=scenarios or whose.scenarios,
+        seed=whose.seed,
+    )  # fmt: skip
+    chosen = openings.choose(states, knowledge, today=today, seed=whose.seed, days=whose.horizon_days)
+    made = draw(chosen.states)
+    raised = quotas.choose(made, chosen.states, today=today)
+    if raised:
+        made = draw(_set_aside(chosen.states, raised))
+    with transaction.atomic():
+        books = {
+            Goods(row.strain_id, row.grade): row
+            for row in BookRow.objects.select_for_update(no_key=True).order_by("pk")
+        }
+        row = _store(made, books=books, seen=seen, seed=whose.seed, now=now)
+        _plan_batches(made, opens_on=chosen.opens_on, extra=raised)
+        desk = open_all(today=today, kitchens=_open_kitchens(today))
+        reask(desk, now=now)
+    return row
+
+
+def reask(desk: Desk, *, now: datetime) -> int:
+    """Ask every open line under its ordered amount again, oldest promise first; what now fits becomes a new part.
+
+    Returns how many lines got more.
+    """
+    lines = list(
+        Line.objects.filter(
+            cancelled_at__isnull=True, promised__lt=F("ordered"), shipment__state="placed", shipment__frozen_at__isnull=True,
+            shipment__on__gte=desk.today, shipment__cut_off_at__gt=now,
+        )
+        .select_related("product", "order__kitchen", "order__buyer", "shipment", "promise")
+    )  # fmt: skip
+    kept: dict[int, list[PromisePart]] = {}
+    for part in PromisePart.objects.filter(promise__in=[line.promise_id for line in lines]).order_by("rank_id", "pk"):
+        kept.setdefault(part.promise_id, []).append(part)
+
+    def age(line: Line) -> tuple[int, int]:
+        parts = kept.get(line.promise_id or 0, [])
+        return (parts[0].rank_id if parts else 2**62, line.pk)
+
+    told = []
+    for line in sorted(lines, key=age):
+        missing = line.ordered - line.promised
+        answer = desk.ask(
+            line.product, kitchen=line.order.kitchen, on=line.shipment.on, wanted=missing,
+            at_least=line.at_least if line.promised == 0 else 0, later=False,
+        )  # fmt: skip
+        if answer.parts:
+            desk.reserve(answer)
+            parts = [(part, part.amount) for part in kept.get(line.promise_id or 0, [])]
+            told.append(Told(line, line.ordered, asked_pct(line.order.kitchen, line.product), answer, kept=parts))
+    tell(desk, told, by="night", now=now)
+    for each in told:
+        events.record(
+            "promise_raised", subject=each.line.order.public_id, by="night", at=now, kitchen=each.line.order.kitchen,
+            buyer=each.line.order.buyer, data={"line": each.line.number, "promised": each.amount},
+        )  # fmt: skip
+    return len(told)
+
+
+def _open_kitchens(today: date) -> set[int]:
+    return set(
+        Line.objects.filter(cancelled_at__isnull=True, shipment__on__gte=today, order__kitchen__isnull=False)
+        .values_list("order__kitchen_id", flat=True)
+        .distinct()
+    )
+
+
+def _store(made: Forecast, *, books: Mapping[Goods, BookRow], seen: int, seed: int, now: datetime) -> ForecastRow:
+    row = ForecastRow.objects.create(
+        made_at=now, first_on=made.first_day, days=made.days, scenarios=made.scenarios, seed=seed, seen_entry=seen,
+        digest=made.digest, outlooks={key: _outlook(made, key) for key in made.outlooks},
+    )  # fmt: skip
+    fresh = [goods for goods in made.supplies if goods in books]
+    rows = []
+    for goods in fresh:
+        p10, p50, p90 = (level.tolist() for level in made.quantiles(goods))
+        rows.append(
+            SupplyRow(
+                forecast=row, strain_id=goods.strain_id, grade=goods.grade, packed=pack(made.supplies[goods]),
+                p10=p10, p50=p50, p90=p90, mean=[round(float(x), MEAN_PLACES) for x in made.mean(goods)],
+            )
+        )  # fmt: skip
+    SupplyRow.objects.bulk_create(rows)
+    BookRow.objects.exclude(grade=KIT).update(forecast=row)
+    return row
+
+
+def _outlook(made: Forecast, key: str) -> dict[str, object]:
+    each = made.outlooks[key]
+    return {
+        "next_stage": str(each.next_stage),
+        "next_on": [day.isoformat() for day in each.next_on],
+        "grams": list(each.grams),
+        "opened_on": each.opened_on.isoformat() if each.opened_on else None,
+    }
+
+
+def _set_aside(states: Sequence[CropState], extra: Mapping[int, int]) -> list[CropState]:
+    """The states with the bags newly meant as kits taken off those meant for fruiting."""
+    return [
+        replace(s, bags=s.bags - extra[s.batch_id]) if s.key == f"batch:{s.batch_id}" and s.batch_id in extra else s
+        for s in states
+    ]
+
+
+def _plan_batches(made: Forecast, *, opens_on: Mapping[int, date], extra: Mapping[int, int]) -> None:
+    """Write to each batch not yet used up its quota, when its kits are practically sure, and its proposed opening day."""
+    unused = Batch.objects.filter(bags__gt=F("bags_lost") + F("bags_opened") + F("bags_sealed"))
+    for batch in unused.select_for_update(no_key=True).order_by("pk"):
+        outlook = made.outlooks.get(f"batch:{batch.pk}")
+        ready = batch.colonised_on or (outlook.kits_ready_on if outlook is not None else batch.kits_ready_on)
+        opened = opens_on.get(batch.pk) or (outlook.opened_on if outlook is not None else batch.opens_on)
+        quota = batch.kit_quota + extra.get(batch.pk, 0)
+        if (ready, opened, quota) != (batch.kits_ready_on, batch.opens_on, batch.kit_quota):
+            Batch.objects.filter(pk=batch.pk).update(kits_ready_on=ready, opens_on=opened, kit_quota=quota)
