@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 POSTGRES_ASKED = os.environ.get("FARM_TEST_DATABASE", "") == "postgres"
 CI = os.environ.get("CI", "").lower() in ("1", "true", "yes")
 START_S = 60
+PREFIX = "farm-tests-"
 
 
 class Missing(Exception):
@@ -45,7 +46,8 @@ class Missing(Exception):
 def session_folder() -> Path:
     """The folder of this test session; made by the first process to ask, which also clears it away."""
     if "FARM_TEST_FOLDER" not in os.environ:
-        folder = Path(tempfile.mkdtemp(prefix="farm-tests-"))
+        _sweep()
+        folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-"))
         # An unprivileged PostgreSQL has to pass through it.
         folder.chmod(0o711)
         os.environ["FARM_TEST_FOLDER"] = str(folder)
@@ -94,13 +96,26 @@ def _locked(path: Path) -> Iterator[None]:
 
 
 def _clear(folder: Path, maker: int) -> None:
-    if os.getpid() != maker:
-        return
+    if os.getpid() == maker:
+        _end(folder)
+
+
+def _sweep() -> None:
+    """Clear away what a session that was killed could not."""
+    for folder in Path(tempfile.gettempdir()).glob(f"{PREFIX}*-*"):
+        maker = folder.name.removeprefix(PREFIX).partition("-")[0]
+        if maker.isdecimal() and folder.stat().st_uid == os.getuid() and not _runs(int(maker)):
+            _end(folder)
+
+
+def _end(folder: Path) -> None:
     for kind in (Postgres, Redis):
         state = folder / f"{kind.name}.json"
         if state.exists():
             found = json.loads(state.read_text())
-            kind(Path(found["folder"]), port=found["port"]).kill()
+            server = kind(Path(found["folder"]), port=found["port"])
+            if server.pid is not None and _stands_in(server.pid, server.folder):
+                server.kill()
     shutil.rmtree(folder, ignore_errors=True)
 
 
@@ -319,15 +334,18 @@ def _runs(pid: int) -> bool:
     return not (stat.exists() and stat.read_text().rpartition(")")[2].split()[0] == "Z")
 
 
+def _stands_in(pid: int, folder: Path) -> bool:
+    """Whether a process works in this folder, as our servers do: a number in an old file may be another's by now."""
+    if not Path("/proc/self/cwd").exists():
+        return _runs(pid)
+    try:
+        return Path(f"/proc/{pid}/cwd").readlink().is_relative_to(folder)
+    except OSError:
+        return False
+
+
 def _anybody_in(folder: Path) -> bool:
-    """Whether a process has this folder as its working directory, which PostgreSQL's processes do."""
-    for link in Path("/proc").glob("[0-9]*/cwd"):
-        try:
-            if link.readlink() == folder:
-                return True
-        except OSError:
-            continue
-    return False
+    return any(_stands_in(int(entry.name), folder) for entry in Path("/proc").glob("[0-9]*"))
 
 
 def _until(true: Callable[[], bool], sentence: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
@@ -10,8 +10,14 @@ from django.db import models
 from fulfilment.core import codes
 from fulfilment.core.units import MAX_GRAMS
 
+if TYPE_CHECKING:
+    _Text = models.CharField[str, str]
+    _Whole = models.IntegerField[int, int]
+else:
+    _Text, _Whole = models.CharField, models.IntegerField
 
-class PublicId(models.CharField):
+
+class PublicId(_Text):
     """The id that leaves the house: opaque, short, with a check character (see ``core.codes``)."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -19,7 +25,7 @@ class PublicId(models.CharField):
         super().__init__(*args, **kwargs)
 
 
-class PositiveAmount(models.IntegerField):
+class PositiveAmount(_Whole):
     """Whole grams or pieces, above zero and inside the bounds of ``core.units``; the table's constraint says so too."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

@@ -16,7 +16,7 @@ from django.core.mail import EmailMessage, get_connection
 from django.template.loader import render_to_string
 
 from fulfilment.read import links
-from fulfilment.read.mails import letters
+from fulfilment.read import mails as about
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -55,14 +55,14 @@ def send(mails: Sequence[Mail], *, now: datetime, go_on: Callable[[], bool]) -> 
 
     Ends early where ``go_on`` says so or after ``NO_SERVER``; what was not yielded was not talked about.
     """
-    ready = letters(mails, now=now)
+    found = about.gather(mails)
     connection: BaseEmailBackend | None = None
     try:
         for mail in mails:
             if not go_on():
                 return
             try:
-                message = write(ready[mail.pk], now=now)
+                message = write(about.letter(mail, found, now=now), now=now)
             except Exception as error:
                 # A template or a row that is wrong concerns this mail only; it is marked failed and shown.
                 log.exception("mail_cannot_be_written", mail=mail.public_id, kind=mail.kind)

@@ -55,9 +55,7 @@ def open_token(purpose: Purpose, token: str, *, now: datetime) -> Opened:
             raise BadSignature("too long")
         subject, version, ordinal = _signer(purpose).unsign_object(token)
     except BadSignature as error:
-        raise Missing(
-            "This link is not complete: open it from the mail, or copy it whole.", code="bad_link"
-        ) from error
+        raise Missing("This link is not complete: open it from the mail, or copy it whole.", code="bad_link") from error
     opened = Opened(str(subject), int(version), date.fromordinal(int(ordinal)))
     if now.date() > opened.ends_on:
         raise Missing("This link has expired. The newest mail has a fresh one; or ask us.", code="link_expired")
@@ -67,9 +65,7 @@ def open_token(purpose: Purpose, token: str, *, now: datetime) -> Opened:
 def kitchen(token: str, *, now: datetime) -> Kitchen:
     """The kitchen whose page this link opens."""
     opened = open_token("kitchen", token, now=now)
-    found = Kitchen.objects.filter(
-        public_id=opened.subject, link_version=opened.version, active=True
-    ).first()
+    found = Kitchen.objects.filter(public_id=opened.subject, link_version=opened.version, active=True).first()
     if found is None:
         raise _void()
     return found
@@ -102,9 +98,7 @@ def to_unsubscribe(holder: Holder, *, now: datetime) -> str:
 
 def _holder(purpose: Purpose, token: str, *, now: datetime) -> Holder:
     opened = open_token(purpose, token, now=now)
-    found = Holder.objects.filter(
-        public_id=opened.subject, link_version=opened.version, erased_at__isnull=True
-    ).first()
+    found = Holder.objects.filter(public_id=opened.subject, link_version=opened.version, erased_at__isnull=True).first()
     if found is None:
         raise _void()
     return found

@@ -1,16 +1,13 @@
 """What a mail is about, found when it is sent: its receiver and the facts its words are made from.
 
-A batch is read together, so that sending many mails costs few queries.  ``Mail.subject`` holds ids:
+A batch is read together, so that sending many mails costs few queries.  ``Mail.subject`` holds ids, public ones or rows'
+own numbers, by kind:
 
-=================  =======================================================================================
-``order_received``  ``{"order": id}``
-``shortage``        ``{"order": id, "lines": [numbers]}``; without numbers, every line short of its order
-``kit_sent``        ``{"shipment": id}``
-``care``, ``safety``  nothing: the care mails that point to it say which steps of which kits
-``staff_note``      ``{"note": what, …}``: numbers and ids, shown as they are
-=================  =======================================================================================
-
-An id is a public id, or the row's own number.
+* ``order_received``: ``{"order": id}``
+* ``shortage``: ``{"order": id, "lines": [numbers]}``; without numbers, every line promised less than its order
+* ``kit_sent``: ``{"shipment": id}``
+* ``care`` and ``safety``: nothing; the care mails that point to the mail say which steps of which kits
+* to the staff, of any kind: numbers and ids, shown as they are under the kind's name
 """
 
 from __future__ import annotations
@@ -24,6 +21,7 @@ from django.db.models import Model, Q
 
 from fulfilment.core.calendar import in_words
 from fulfilment.core.care import PROGRAMME, KitProfile
+from fulfilment.core.problems import Missing
 from fulfilment.core.promises.answers import words
 from fulfilment.models import CareMail, CareStep, Kit, Line, Mail, Order, Shipment
 from fulfilment.read import links
@@ -37,6 +35,8 @@ if TYPE_CHECKING:
     from fulfilment.models import Farm
 
 Row = TypeVar("Row", bound=Model)
+Key = TypeVar("Key")
+Thing = TypeVar("Thing")
 
 MAY_UNSUBSCRIBE: Final = frozenset({"care"})
 CHANCE_IN_WORDS: Final[Mapping[str, str]] = {
@@ -113,18 +113,47 @@ class Section:
 class Found:
     """What a batch of mails is about, read in one go."""
 
+    farm: Farm
     orders: dict[object, Order] = field(default_factory=dict)
     shipments: dict[object, Shipment] = field(default_factory=dict)
     care: dict[int, list[CareMail]] = field(default_factory=dict)
     steps: dict[str, tuple[str, str]] = field(default_factory=dict)
 
 
-def letters(mails: Iterable[Mail], *, now: datetime) -> dict[int, Letter]:
-    """Each mail's letter by the mail's primary key."""
-    mails = list(mails)
-    ours = farm()
-    found = _read(mails)
-    return {mail.pk: _letter(mail, found, ours, now=now) for mail in mails}
+def gather(mails: Iterable[Mail]) -> Found:
+    """All that these mails are about."""
+    return _read(list(mails))
+
+
+def letter(mail: Mail, found: Found, *, now: datetime) -> Letter:
+    """One of them; :class:`Missing` where what it is about is not there."""
+    to, name, page = _receiver(mail, found.farm, now=now)
+    facts: dict[str, object] = {
+        "farm": found.farm.name,
+        "name": name,
+        "page": page,
+        "allergens": found.farm.allergen_wording,
+        "tender": False,
+    }
+    if mail.to_staff:
+        facts |= {"note": mail.kind.replace("_", " "), "details": sorted(mail.subject.items())}
+        return Letter(mail, "staff_note", to, found.farm.name, found.farm.mail_from, facts)
+    template = mail.kind
+    if "order" in mail.subject:
+        facts |= _order(_there(found.orders, mail.subject["order"]), only=mail.subject.get("lines"))
+    if "shipment" in mail.subject:
+        facts |= _shipment(_there(found.shipments, mail.subject["shipment"]))
+    if mail.holder is not None:
+        sections = _sections(_there(found.care, mail.pk), found)
+        facts |= {
+            "sections": sections,
+            "tender": any(section.tender for section in sections),
+            "unsubscribe": links.to_unsubscribe(mail.holder, now=now),
+        }
+        template = "care"
+    return Letter(
+        mail, template, to, found.farm.name, found.farm.mail_from, facts, may_unsubscribe=mail.kind in MAY_UNSUBSCRIBE
+    )
 
 
 def said(amount: int, *, is_kit: bool) -> str:
@@ -175,10 +204,10 @@ def line_facts(line: Line) -> LineFacts:
 
 
 def _read(mails: list[Mail]) -> Found:
-    found = Found()
+    found = Found(farm())
     orders = [mail.subject["order"] for mail in mails if "order" in mail.subject]
     if orders:
-        rows = Order.objects.prefetch_related("lines__product", "lines__promise", "lines__shipment")
+        rows = Order.objects.prefetch_related("lines__product__strain", "lines__promise")
         for order in _by_id(rows, orders):
             found.orders[order.pk] = found.orders[order.public_id] = order
     shipments = [mail.subject["shipment"] for mail in mails if "shipment" in mail.subject]
@@ -190,7 +219,8 @@ def _read(mails: list[Mail]) -> Found:
             found.shipments[shipment.pk] = found.shipments[shipment.public_id] = shipment
     care = [mail.pk for mail in mails if mail.holder_id is not None]
     if care:
-        for row in CareMail.objects.filter(mail__in=care).select_related("kit__batch__strain", "kit__lot").order_by("pk"):
+        told = CareMail.objects.filter(mail__in=care).select_related("kit__batch__strain", "kit__lot")
+        for row in told.order_by("pk"):
             assert row.mail_id is not None, "it was found by its mail"
             found.care.setdefault(row.mail_id, []).append(row)
         found.steps = {step.key: (step.title, step.template) for step in PROGRAMME}
@@ -209,28 +239,11 @@ def _by_id(rows: QuerySet[Row], ids: Iterable[object]) -> QuerySet[Row]:
     )
 
 
-def _letter(mail: Mail, found: Found, ours: Farm, *, now: datetime) -> Letter:
-    to, name, page = _receiver(mail, ours, now=now)
-    facts: dict[str, object] = {
-        "farm": ours.name,
-        "name": name,
-        "page": page,
-        "allergens": ours.allergen_wording,
-        "subject_of": mail.subject,
-        "tender": False,
-    }
-    if "order" in mail.subject and (order := found.orders.get(mail.subject["order"])) is not None:
-        facts |= _order(order, only=mail.subject.get("lines"))
-    if "shipment" in mail.subject and (shipment := found.shipments.get(mail.subject["shipment"])) is not None:
-        facts |= _shipment(shipment)
-    template = mail.kind
-    if mail.pk in found.care:
-        sections = _sections(found.care[mail.pk], found)
-        facts |= {"sections": sections, "tender": any(section.tender for section in sections)}
-        template = "care"
-    if mail.holder is not None:
-        facts["unsubscribe"] = links.to_unsubscribe(mail.holder, now=now)
-    return Letter(mail, template, to, ours.name, ours.mail_from, facts, mail.kind in MAY_UNSUBSCRIBE)
+def _there(found: Mapping[Key, Thing], key: Key) -> Thing:
+    thing = found.get(key)
+    if thing is None:
+        raise Missing("What this mail is about is not there.", code="mail_about_nothing")
+    return thing
 
 
 def _receiver(mail: Mail, ours: Farm, *, now: datetime) -> tuple[str, str, str]:
@@ -255,7 +268,7 @@ def _order(order: Order, *, only: object) -> dict[str, object]:
         "lines": facts,
         "short": [line for line in facts if (line.number in numbers if numbers is not None else not line.whole)],
         "kits": any(line.is_kit for line in facts),
-        "tender": False,
+        "tender": any(line.product.is_kit and not line.product.strain.hardy for line in live),
         "gift": order.gift,
     }
 

@@ -206,7 +206,7 @@ def unsealed(strain_id: int) -> list[tuple[date, int]]:
         .annotate(in_store=Coalesce(Sum("lots__quantity", filter=Q(lots__kind=Lot.Kind.KITS)), Value(0)))
         .values_list("pk", "kits_ready_on", "kit_quota", "in_store")
     )
-    return [(day, quota - store) for pk, day, quota, store in rows if pk not in held and quota > store]
+    return [(day, quota - store) for pk, day, quota, store in rows if day and pk not in held and quota > store]
 
 
 def _live_parts(book_ids: Sequence[int], *, state: Seen, today: date) -> list[Part]:

@@ -98,7 +98,7 @@ def used(prefixes: Iterable[str], *, on: date) -> None:
 
 
 def _lock(prefix: str) -> ApiKey:
-    key = ApiKey.objects.select_for_update(no_key=True).filter(prefix=prefix).first()
+    key: ApiKey | None = ApiKey.objects.select_for_update(no_key=True).filter(prefix=prefix).first()
     if key is None:
         raise Missing(f"There is no key {prefix[:8]}.")
     return key

@@ -95,7 +95,7 @@ def _begin(owner: str, *, key: str, fingerprint: str, now: datetime) -> bool:
         if connection.vendor == "postgresql":
             cursor.execute(f"SET LOCAL lock_timeout = {WAIT_MS}")
         cursor.execute(_BEGIN, values)
-        begun = cursor.rowcount == 1
+        begun: bool = cursor.rowcount == 1
         if connection.vendor == "postgresql":
             cursor.execute("SET LOCAL lock_timeout = 0")
     return begun

@@ -73,9 +73,8 @@ def unit(lot: Lot) -> str:
 
 
 def replay(books: QuerySet[Book]) -> None:
-    """Lock these books, before any lot or batch, and say that what their promises receive has changed."""
-    locked = [book.pk for book in rows.lock_all(books)]
-    Book.objects.filter(pk__in=locked).update(replay_version=F("replay_version") + 1)
+    """Lock these books, before any lot or batch: nobody is promised meanwhile what is about to be taken."""
+    rows.lock_all(books)
 
 
 def waste(

@@ -37,22 +37,23 @@ A, B = Goods(PEARL_ID, "a"), Goods(PEARL_ID, "b")
 def crop(
     number: int = 1, *, stage: Stage = Stage.PINNING, bags: int = 40, batch_id: int = 1, **changes: object
 ) -> CropState:
-    state = CropState(
-        key=f"crop:{number}",
-        batch_id=batch_id,
-        strain_id=PEARL_ID,
-        bags=bags,
-        dry_g_per_bag=800,
-        stage=stage,
-        flush=1,
-        elapsed=0.0,
-        pace=1.0,
-    )
-    return replace(state, **changes)  # type: ignore[arg-type]  # fields of CropState by name
+    fields = {
+        "key": f"crop:{number}",
+        "batch_id": batch_id,
+        "strain_id": PEARL_ID,
+        "bags": bags,
+        "dry_g_per_bag": 800,
+        "stage": stage,
+        "flush": 1,
+        "elapsed": 0.0,
+        "pace": 1.0,
+    }
+    return CropState(**(fields | changes))  # type: ignore[arg-type]  # fields of CropState by name
 
 
 def batch(number: int = 7, **changes: object) -> CropState:
-    return crop(key=f"batch:{number}", batch_id=number, **({"stage": Stage.COLONISING} | changes))  # type: ignore[arg-type]  # fields of CropState by name
+    state = replace(crop(batch_id=number), key=f"batch:{number}", stage=Stage.COLONISING)
+    return replace(state, **changes)  # type: ignore[arg-type]  # fields of CropState by name
 
 
 def ask(crops: Sequence[CropState], *, days: int = 35, scenarios: int = 300, seed: int = 1) -> Forecast:
@@ -62,7 +63,7 @@ def ask(crops: Sequence[CropState], *, days: int = 35, scenarios: int = 300, see
 def whole(found: Forecast, strain_id: int = PEARL_ID) -> NDArray[np.int64]:
     """[scenario, day] over the grades."""
     grades = [grams for goods, grams in found.supplies.items() if goods.strain_id == strain_id]
-    return np.sum(np.array(grades, dtype=np.int64), axis=0)
+    return np.asarray(np.array(grades, dtype=np.int64).sum(axis=0))
 
 
 # A slow sampler that shares no line with the forecast
@@ -124,7 +125,9 @@ def test_few_and_many_bags_agree_with_following_every_bag(bags: int) -> None:
     slow = follow_every_bag(KNOWN[PEARL_ID], crops=1, bags=bags, worlds=30_000, days=45)
     found = whole(ask([crop(bags=bags)], days=45, scenarios=30_000))
     peak = slow.mean(axis=0).max()
-    assert found.mean(axis=0) == pytest.approx(slow.mean(axis=0), abs=0.03 * peak)
+    assert found.mean(axis=0) == pytest.approx(
+        slow.mean(axis=0), abs=5 * float(slow.std(axis=0).max()) / 30_000**0.5 + 0.01 * peak
+    )
     assert found.std(axis=0) == pytest.approx(slow.std(axis=0), abs=0.05 * slow.std(axis=0).max())
     numbers = np.arange(45)
     mean_day = [float(grams.sum(axis=0) @ numbers / grams.sum()) for grams in (found, slow)]
@@ -148,19 +151,20 @@ def test_ten_crops_of_one_batch_are_as_uncertain_as_they_are() -> None:
 
 def test_crops_of_one_batch_go_together_more_than_those_of_two() -> None:
     found = [
-        whole(ask([each], days=21, scenarios=3_000)).sum(axis=1)
+        whole(ask([each], days=24, scenarios=6_000)).sum(axis=1)
         for each in (crop(1, batch_id=1), crop(2, batch_id=1), crop(3, batch_id=2))
     ]
     same, other = np.corrcoef(found[0], found[1])[0, 1], np.corrcoef(found[0], found[2])[0, 1]
     assert same > other + 0.03
-    assert other > 0.2
+    assert other > 0.1
 
 
 # When
 
 
 def test_pearl_follows_the_trades_calendar() -> None:
-    # common practice, no source: pins after about a week, picked within two weeks, a second flush after some ten days' rest
+    # common practice, no source: pins after about a week, picked within two weeks, water again
+    # after ten days' rest
     outlook = ask([crop()], scenarios=4_000).outlooks["crop:1"]
     assert outlook.next_stage is Stage.GROWING
     assert 6 <= (outlook.next_on[1] - MAY).days <= 8
@@ -284,30 +288,30 @@ def test_what_was_picked_makes_the_rest_likelier() -> None:
     assert fair[1] == pytest.approx(6_700 / 0.6 * 0.4 * 0.95, rel=0.1)
 
 
-def test_the_rest_of_a_flush_is_drawn_as_rejection_would() -> None:
-    calm = replace(PEARL, efficiency_cv=0.1, flush_concentration=500.0)
-    knowledge = learn(calm)
+@pytest.mark.parametrize(("bags", "picked"), [(40, 3_500), (40, 6_000), (40, 11_000), (12, 1_200), (12, 3_000)])
+def test_the_rest_of_a_flush_is_drawn_as_rejection_would(bags: int, picked: int) -> None:
+    knowledge = KNOWN[PEARL_ID]
     rng = np.random.default_rng(3)
-    worlds, bags = 2_000_000, 40
+    worlds = 2_000_000
     log_mean, spread = pick_cells(knowledge.efficiency, rng, worlds)
     share = rng.dirichlet(knowledge.flushes, size=worlds)[:, 0]
-    bag_variance = np.log1p(calm.bag_cv**2 / bags)
+    bag_variance = np.log1p(PEARL.bag_cv**2 / bags)
     sigma = np.sqrt(spread**2 + bag_variance)
     total = bags * 800 * share * np.exp(log_mean + sigma * rng.standard_normal(worlds) - sigma**2 / 2)
-    part = 1 / (calm.picking_concentration + 1)
-    scatter = part + (1 - part) / (bags / (1 + calm.bag_cv**2))
+    part = 1 / (PEARL.picking_concentration + 1)
+    scatter = part + (1 - part) / (bags / (1 + PEARL.bag_cv**2))
     done = rng.beta((1 / scatter - 1) * 0.6, (1 / scatter - 1) * 0.4, size=worlds)
-    near = np.abs(total * done / 6_000 - 1) < 0.02
+    near = np.abs(total * done / picked - 1) < 0.02
     rest = (total - total * done)[near] * 0.95
     found = forecast(
-        [crop(stage=Stage.PICKING, picking_day=2, picked_g=6_000)],
+        [crop(stage=Stage.PICKING, bags=bags, picking_day=2, picked_g=picked)],
         knowledge={PEARL_ID: knowledge},
         today=MAY,
         scenarios=6_000,
         seed=1,
     ).outlooks["crop:1"]
     for level, grams in zip((10, 50, 90), found.grams, strict=True):
-        assert grams == pytest.approx(np.percentile(rest, level), rel=0.15)
+        assert grams == pytest.approx(np.percentile(rest, level), rel=0.12)
 
 
 def test_picking_goes_on_today_unless_today_was_picked() -> None:
@@ -404,10 +408,7 @@ def test_the_same_seed_makes_the_same_scenarios_and_another_makes_others(crops: 
 def test_more_scenarios_begin_with_the_same_ones(crops: tuple[CropState, ...]) -> None:
     few, many = ask(crops, scenarios=20), ask(crops, scenarios=60)
     for goods, grams in few.supplies.items():
-        # the mean number of bags left decides how their picking days scatter, so a gram may move within the window
-        assert np.abs(grams.sum(axis=1, dtype=np.int64) - many.supplies[goods][:20].sum(axis=1)).max() <= max(
-            0.15 * grams.sum(axis=1).max(), 200
-        )
+        assert np.array_equal(grams, many.supplies[goods][:20])
 
 
 @settings(max_examples=30, deadline=None)

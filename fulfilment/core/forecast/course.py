@@ -14,13 +14,19 @@ of n.  So the cost hangs on crops and scenarios, never on bags, while few bags s
   with just the variance that n bags, each on one day, have about a crop's own shares; for a single bag that is
   one whole day.
 
-A flush partly picked is drawn given what was taken.  With S the share due by now, log(taken / S) is the flush's
-log weight seen through the scatter of the picking days; the two are weighed by their precisions, and the flush is
-never less than what was taken.  What this tells of the crop's own effect carries over to its later flushes.
+A flush partly picked is drawn given what was taken.  With S the share due by now, log(taken / S) is the flush's log
+weight blurred by the scatter of the picking days.  Each scenario's own draw is moved towards it (Matheron's rule):
 
-Worked example: 10 bags of 800 g dry at 60 % and a first share of 0.58 bring 2,784 g; with shares 0.2, 0.4, 0.3,
-0.1 of the days and 1,800 g taken on the first two (1,670 g were due), some 1,190 g are still to come instead of
-1,114.
+    conditional = drawn + V / (V + v) (seen - drawn - a draw of the blur)
+
+with V the variance of all that was uncertain of the flush (strain, batch, crop, bags) and v the blur's.  That is
+the exact conditional law of normal variables and keeps good scenarios good.  The flush is then never less than
+what was taken (the same place in the truncated law), and what the surprise tells of strain, batch and crop
+carries over to this crop's later flushes.  Other crops learn of it when the flush is over and logged.
+
+Worked example: 10 bags of 800 g dry at 60 % and a first share of 0.58 bring 2,784 g; with day shares 0.2, 0.4,
+0.3, 0.1 some 1,670 g are due on the first two.  If 1,800 g were taken, some 1,070 g are still to come, and 370 to
+2,030 g in eight cases of ten.
 """
 
 from __future__ import annotations
@@ -40,6 +46,7 @@ from fulfilment.core.growth.draws import (
     binomial,
     deviates,
     dirichlet,
+    log_survival,
     truncated_lognormal,
     truncated_normal,
     uniforms,
@@ -90,7 +97,8 @@ class _Drawn:
         return uniforms(self._seed, kind=kind, name=self._crop.key, scenarios=self._scenarios, slots=slots)
 
     def uniform(self, slot: int) -> Floats:
-        return self._numbers[slot]
+        numbers: Floats = self._numbers[slot]
+        return numbers
 
     def deviate(self, slot: int) -> Floats:
         return deviates(self._numbers[slot])
@@ -126,11 +134,14 @@ class _Courser:
         profile = self.knowledge.profile
         self.shares = np.array(profile.picking_shares)
         self.alive = np.full(scenarios, float(crop.bags))
+        self.likely = float(crop.bags)
+        alpha, beta = self.knowledge.loss
+        self.likely_keeps = (beta / (alpha + beta)) ** (1 / (FLUSHES + 1))
         self.own: Floats | None = None
         self.first_possible = 1 if crop.picked_today else 0
         names = self.knowledge.grades
-        alpha = profile.grade_concentration * np.array([share for _, share in names])
-        self.by_grade = np.cumsum(dirichlet(drawn.grades(len(names)), alpha=alpha), axis=0)[:-1]
+        by_name = profile.grade_concentration * np.array([share for _, share in names])
+        self.by_grade = np.cumsum(dirichlet(drawn.grades(len(names)), alpha=by_name), axis=0)[:-1]
 
     def run(self) -> Course:
         crop = self.crop
@@ -225,17 +236,17 @@ class _Courser:
 
     def _lose(self, uniform: Floats, *, step: float) -> None:
         self.alive = self.alive - binomial(uniform, trials=self.alive, chance=1 - self.batch.strain.keeps**step)
+        self.likely *= self.likely_keeps**step
 
     def _flush(self, number: int, numbers: Floats, *, first: NDArray[np.int64], begin: int) -> Flush:
         """``begin`` is the first place of the picking window still to come; it falls on ``first``."""
         crop, knowledge = self.crop, self.knowledge
         bag_cv = knowledge.profile.bag_cv
-        mean_bags = float(self.alive.mean())
         shares = self.shares[begin:]
-        if mean_bags == 0 or shares.size == 0:
+        if crop.bags == 0 or shares.size == 0:
             empty = np.zeros((len(knowledge.grades), shares.size, self.scenarios), dtype=np.int32)
             return Flush(number, first, empty)
-        lookalike = max(mean_bags / (1 + bag_cv**2), 1.0)
+        lookalike = max(self.likely / (1 + bag_cv**2), 1.0)
         crop_part = 1 / (knowledge.profile.picking_concentration + 1)
         scatter = crop_part + (1 - crop_part) / lookalike
         due = float(self.shares[: max(begin, 1)].sum())
@@ -254,22 +265,28 @@ class _Courser:
         """The flush's weight as it comes off the bags, before trimming."""
         spread, centre = self.batch.spread, self.batch.log_yields[number - 1]
         bag_variance = np.log1p(bag_cv**2 / np.maximum(self.alive, 1.0))
-        dry = self.alive * self.crop.dry_g_per_bag
+        crop, strain = self.crop, self.batch.strain
+        dry = self.alive * crop.dry_g_per_bag
+        own = spread * self.drawn.deviate(_CROP) if self.own is None else self.own
+        bags = np.sqrt(bag_variance) * bag_deviate - bag_variance / 2
         if not taken:
-            if self.own is None:
-                self.own = spread * self.drawn.deviate(_CROP)
-            return dry * np.exp(centre + self.own + np.sqrt(bag_variance) * bag_deviate - bag_variance / 2)
-        centre = centre + np.log(np.maximum(dry, 1e-9)) - bag_variance / 2
-        seen_variance = max((1 - due) / due * scatter, 1e-6)
-        prior_variance = np.maximum(spread**2 + bag_variance, 1e-9)
-        precision = 1 / prior_variance + 1 / seen_variance
-        middle = (centre / prior_variance + math.log(taken / due) / seen_variance) / precision
-        deviation = np.sqrt(1 / precision)
-        above = (math.log(taken) - middle) / deviation
-        log_weight = middle + deviation * truncated_normal(self.drawn.uniform(_TAKEN), above=above)
-        part = spread**2 / prior_variance
-        self.own = part * (log_weight - centre) + np.sqrt(part * bag_variance) * self.drawn.deviate(_CROP)
-        return np.asarray(np.exp(log_weight))
+            self.own = own
+            return np.asarray(dry * np.exp(centre + own + bags))
+        whole = crop.bags * crop.dry_g_per_bag
+        believed, variance = strain.beliefs[number - 1]
+        one_bag = math.log1p(bag_cv**2 / crop.bags)
+        believed += math.log(max(whole, 1)) - one_bag / 2
+        variance += one_bag
+        blur = max((1 - due) / due * scatter, 1e-6)
+        seen = math.log(taken / due)
+        drawn = np.log(np.maximum(dry, 1e-9)) + centre + own + bags
+        surprise = (seen - drawn - math.sqrt(blur) * self.drawn.deviate(_TAKEN)) / (variance + blur)
+        middle = believed + variance / (variance + blur) * (seen - believed)
+        deviation = math.sqrt(variance * blur / (variance + blur))
+        place = np.clip(np.exp(log_survival(-(drawn + variance * surprise - middle) / deviation)), 1e-12, 1 - 1e-12)
+        above = np.full(self.scenarios, (math.log(taken) - middle) / deviation)
+        self.own = own + strain.lasting * surprise
+        return np.asarray(np.exp(middle + deviation * truncated_normal(place, above=above)))
 
     def _grams(self, coming: Floats, spread: Floats) -> NDArray[np.int32]:
         """[grade, day, scenario] whole grams: running sums are rounded, so that days and grades sum to the flush."""

@@ -28,6 +28,8 @@ class StrainWorld:
     ``times`` gives mu and sigma of log time by stage; ``log_yields`` [flush, scenario] the log of grams per dry
     gram that a crop without luck of its own gives; ``spread`` the spread of that luck, batch and crop together;
     ``keeps`` the chance that a bag survives one of its four steps of life, colonising and three flushes.
+    ``beliefs`` has, by flush, mean and variance over all scenarios of the log yield with its luck, and ``lasting`` the
+    part of that variance that the crop's later flushes share.
     """
 
     knowledge: Knowledge
@@ -35,6 +37,8 @@ class StrainWorld:
     log_yields: Floats
     spread: Floats
     keeps: Floats
+    beliefs: tuple[tuple[float, float], ...]
+    lasting: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,6 +57,10 @@ def strain_world(knowledge: Knowledge, *, strain_id: int, scenarios: int, seed: 
     log_efficiency, spread = knowledge.efficiency.draw(numbers[8:10])
     if knowledge.profile.batch_cv == knowledge.profile.crop_cv == 0:
         spread = np.zeros(scenarios)
+    doubt, luck = knowledge.efficiency.variances
+    if not spread.any():
+        luck = 0.0
+    centre, whole = knowledge.efficiency.mean[0] - luck / 2, sum(knowledge.flushes)
     alpha, beta = knowledge.loss
     lost = beta_quantile(numbers[10], alpha=alpha, beta=beta)
     shares = dirichlet(normal_quantile(numbers[11:]), alpha=np.array(knowledge.flushes))
@@ -65,7 +73,22 @@ def strain_world(knowledge: Knowledge, *, strain_id: int, scenarios: int, seed: 
         log_yields=np.log(np.maximum(shares, 1e-9)) + log_efficiency - spread**2 / 2,
         spread=spread,
         keeps=(1 - np.minimum(lost, 1 - 1e-9)) ** (1 / (FLUSHES + 1)),
+        beliefs=tuple(
+            (centre + _log_mean(flush) - _log_mean(whole), doubt + luck + _log_variance(flush) - _log_variance(whole))
+            for flush in knowledge.flushes
+        ),
+        lasting=doubt + luck,
     )
+
+
+def _log_mean(shape: float) -> float:
+    """Mean log of a gamma variable (digamma, asymptotic: right to a thousandth from 2 on)."""
+    return math.log(shape) - 1 / (2 * shape) - 1 / (12 * shape**2)
+
+
+def _log_variance(shape: float) -> float:
+    """Variance of the log of a gamma variable (trigamma, likewise)."""
+    return 1 / shape + 1 / (2 * shape**2) + 1 / (6 * shape**3)
 
 
 def batch_world(batch_id: int, *, strain: StrainWorld, scenarios: int, seed: int) -> BatchWorld:

@@ -209,7 +209,7 @@ def beta_quantile(uniform: Floats, *, alpha: float, beta: float) -> Floats:
     density = np.exp(log_density - log_density.max())
     below = np.concatenate(([0.0], np.cumsum((density[1:] + density[:-1]) / 2)))
     found = np.interp(uniform, below / below[-1], odds)
-    return np.asarray(1 / (1 + np.exp(-found)))
+    return np.asarray(np.exp(-np.logaddexp(0, -found)))
 
 
 def dirichlet(deviates: Floats, *, alpha: Floats, uniform: Floats | None = None) -> Floats:

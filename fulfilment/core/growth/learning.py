@@ -70,6 +70,15 @@ class Posterior:
             float(self.weights.sum(axis=1) @ np.exp(self.log_sigma)),
         )
 
+    @property
+    def variances(self) -> tuple[float, float]:
+        """Variance of mu, and the mean of sigma squared."""
+        by_column = self.weights.sum(axis=0)
+        return (
+            float(by_column @ (self.mu - by_column @ self.mu) ** 2),
+            float(self.weights.sum(axis=1) @ np.exp(2 * self.log_sigma)),
+        )
+
 
 def _inverse(uniform: Floats, below: Floats, grid: Floats) -> tuple[np.ndarray[tuple[int], np.dtype[np.intp]], Floats]:
     """Grid cell and value between the cell's edges at which the summed weights ``below`` [one or scenario, cell]
@@ -242,7 +251,8 @@ def _grid_weights(
     for mark, times in running.items():
         logs = logs + times * log_survival((mark - median) / np.sqrt(variance))
     weights: Floats = np.exp(logs - logs.max())
-    return weights / weights.sum()
+    weights /= weights.sum()
+    return weights
 
 
 def _flush_shares(profile: StrainProfile, flushes: Sequence[FlushLog]) -> tuple[list[float], float]:

@@ -124,7 +124,7 @@ class StrainProfile:
         _require(0 <= self.trim_loss < 1, "The trimmed share must be at least 0 and below 1.", "trim_loss")
         losses = tuple(self.loss)
         _require(
-            len(losses) == len(("alpha", "beta")) and min(losses) > 0,
+            len(losses) == 2 and min(losses) > 0,
             "Both numbers of the loss must be above 0.",
             "loss",
         )
@@ -147,9 +147,7 @@ class StrainProfile:
 
     @classmethod
     def from_data(cls, data: Mapping[str, object]) -> StrainProfile:
-        """The profile that :meth:`as_data` wrote, or that somebody typed; raises ``Invalid`` saying what is wrong
-        where.
-        """
+        """The profile that :meth:`as_data` wrote or somebody typed; ``Invalid`` says what is wrong and where."""
         given = record(data, where="", names=_NEEDED, optional=_OPTIONAL)
         values: dict[str, object] = {}
         for name, value in given.items():

@@ -18,6 +18,7 @@ from fulfilment.core.allocation import Account, Difference, Piece, allocate, aud
 from fulfilment.core.chances import chances
 from fulfilment.core.fairness import Rule
 from fulfilment.core.promises import percent
+from fulfilment.core.units import Goods
 from fulfilment.models import Allocation, Book, Forecast, Line, Lot, Plan
 from fulfilment.read import plans, supply
 from fulfilment.read.farm import farm
@@ -49,11 +50,11 @@ def allot(*, today: date, now: datetime, cause: str) -> Plan | None:
     return plan
 
 
-def _goods_of(key: str, question: plans.Question) -> allocation.Goods:
+def _goods_of(key: str, question: plans.Question) -> Goods:
     for source in question.sources:
         if source.key == key:
             return source.goods
-    return plans.parse_coming(key)[0] if key.startswith("coming:") else allocation.Goods(0, "")
+    return plans.parse_coming(key)[0] if key.startswith("coming:") else Goods(0, "")
 
 
 def _save(question: plans.Question, made: allocation.Plan, change: Difference, *, cause: str, now: datetime) -> Plan:

@@ -1,0 +1,1 @@
+"""Measured claims: each row a ratio against a limit taken in the same run."""

@@ -1,0 +1,148 @@
+"""The rows there are so far; each sets up its own input and gives back lines."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
+from datetime import date, timedelta
+from pathlib import Path
+from time import perf_counter
+
+import numpy as np
+
+from bench.measure import Row, judged, ratio
+from fulfilment.core import calendar
+from fulfilment.core.allocation import Source, Want, allocate, audit
+from fulfilment.core.fairness import Rule
+from fulfilment.core.forecast import forecast
+from fulfilment.core.growth import PEARL, CropState, Stage, learn
+from fulfilment.core.units import Goods
+
+ROOT = Path(__file__).resolve().parent.parent
+TODAY = date(2026, 5, 4)
+
+
+def start(seed: int) -> Iterator[Row]:
+    """A web process against Django's own set-up with the same URL conf; the solver and the papers are not imported."""
+    bare = "import django; django.setup(); import farm_orders.urls"
+    web = "from farm_orders.wsgi import application"
+    environment = {**os.environ, "DJANGO_SETTINGS_MODULE": "farm_orders.settings", "LOG_LEVEL": "ERROR"}
+
+    def run(code: str) -> Callable[[], object]:
+        return lambda: subprocess.run([sys.executable, "-c", code], cwd=ROOT, env=environment, check=True)
+
+    yield ratio("start", run(web), run(bare), at_most=1.2)
+
+
+def forecasts(seed: int) -> Iterator[Row]:
+    """300 crops × 1,000 scenarios × 60 days against drawing as many random numbers (crops × scenarios + days × scenarios)."""
+    states = crops(300, seed=seed)
+    knowledge = {1: learn(PEARL, stages=(), flushes=(), losses=())}
+    draws = 300 * 1000 * 6 + 60 * 1000
+
+    yield ratio(
+        "forecast 300",
+        lambda: forecast(states, knowledge=knowledge, today=TODAY, days=60, scenarios=1000, seed=seed),
+        lambda: np.random.default_rng(seed).standard_normal(draws),
+        at_most=3,
+    )
+
+
+def crops(count: int, *, seed: int) -> list[CropState]:
+    """Crops of all stages, ten to a batch."""
+    rng = np.random.default_rng(seed)
+    stages = [Stage.PINNING, Stage.GROWING, Stage.PICKING, Stage.RESTING]
+    return [
+        CropState(
+            key=f"crop:{i}", batch_id=i // 10, strain_id=1, bags=int(rng.integers(3, 40)), dry_g_per_bag=900,
+            stage=stages[int(rng.integers(4))], flush=int(rng.integers(1, 4)), elapsed=float(rng.uniform(0, 4)), pace=1.0,
+        )
+        for i in range(count)
+    ]  # fmt: skip
+
+
+def plans(seed: int) -> Iterator[Row]:
+    """A whole plan, audit included, against HiGHS alone on the merged model would be the limit; here its growth with size."""
+    times = {}
+    for lines, lots in ((200, 100), (2_000, 400)):
+        wants, sources = orders(lines, lots, seed=seed)
+        begun = perf_counter()
+        made = allocate(wants, sources, today=TODAY, rule=Rule.PRO_RATA)
+        assert not audit(made, wants, sources, today=TODAY)
+        times[lines] = perf_counter() - begun
+    per_line = (times[2_000] / 2_000) / (times[200] / 200)
+    note = ", ".join(f"{n} lines {1000 * t:.0f} ms" for n, t in times.items())
+    yield judged("plan per line, 10x lines", [per_line], goal="<= 6", kept=lambda value: value <= 6, note=note)
+
+
+def orders(lines: int, lots: int, *, seed: int) -> tuple[list[Want], list[Source]]:
+    """Three strains over 21 days, supply a little short of demand."""
+    rng = np.random.default_rng(seed)
+    goods = [Goods(strain, "first") for strain in (1, 2, 3)]
+    wants = []
+    for i in range(lines):
+        day = TODAY + timedelta(days=int(rng.integers(1, 22)))
+        first = goods[int(rng.integers(3))]
+        other = goods[int(rng.integers(3))]
+        window = (day - timedelta(days=int(rng.integers(2, 5))), day - timedelta(days=1))
+        choices = [(first, *window)] + ([(other, *window)] if other != first and rng.random() < 0.4 else [])
+        wants.append(
+            Want(line_id=i + 1, order_id=i + 1, day=day, choices=tuple(choices), ordered=500 * int(rng.integers(1, 11)),
+                 tier=int(rng.integers(1, 4)), pack=500, rank=i)
+        )  # fmt: skip
+    total = sum(w.ordered for w in wants)
+    sources = []
+    for i in range(lots):
+        ready = TODAY + timedelta(days=int(rng.integers(-2, 21)))
+        sources.append(
+            Source(f"lot:{i + 1}", goods[i % 3], int(rng.integers(1, 200) * 0.0085 * total / lots), ready,
+                   ready + timedelta(days=7), i + 1)
+        )  # fmt: skip
+    return wants, sources
+
+
+def standing(seed: int) -> Iterator[Row]:
+    """5,000 standing orders over 60 days against a numpy weekday mask."""
+    rng = np.random.default_rng(seed)
+    codes = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
+    chosen = [sorted(rng.choice(7, size=2, replace=False).tolist()) for _ in range(5_000)]
+    rules = [f"FREQ=WEEKLY;BYDAY={','.join(codes[d] for d in days)}" for days in chosen]
+    each = [calendar.Recurrence(rule=rule, starts_on=TODAY - timedelta(days=400)) for rule in rules]
+    last = TODAY + timedelta(days=59)
+    mask = np.zeros((5_000, 7), dtype=bool)
+    for i, days in enumerate(chosen):
+        mask[i, days] = True
+    weekdays = np.array([(TODAY + timedelta(days=i)).weekday() for i in range(60)])
+    yield ratio(
+        "standing 5,000 x 60",
+        lambda: calendar.expand(each, first=TODAY, last=last),
+        lambda: mask[:, weekdays],
+        at_most=1.5,
+    )
+
+
+def night(seed: int) -> Iterator[Row]:
+    """One night of the demo farm against its core computations alone on the same data."""
+    with tempfile.TemporaryDirectory() as folder:
+        environment = {**os.environ, "FARM_VAR": folder, "LOG_LEVEL": "ERROR"}
+        done = subprocess.run(
+            [sys.executable, "-m", "bench.night"], cwd=ROOT, env=environment, check=True, capture_output=True, text=True
+        )
+    whole, core, peak = (float(word) for word in done.stdout.split()[-3:])
+    yield judged(
+        "night of the demo farm", [whole / core], goal="<= 3", kept=lambda value: value <= 3,
+        note=f"{whole:.2f} s against {core:.2f} s",
+    )  # fmt: skip
+    yield judged("night, peak MiB", [peak], goal="<= 300", kept=lambda value: value <= 300)
+
+
+ROWS: Mapping[str, Callable[[int], Iterator[Row]]] = {
+    "start": start,
+    "forecast": forecasts,
+    "plan": plans,
+    "standing": standing,
+    "night": night,
+}
