@@ -38,10 +38,10 @@ def start(seed: int) -> Iterator[Row]:
 
 
 def forecasts(seed: int) -> Iterator[Row]:
-    """300 crops × 1,000 scenarios × 60 days against drawing as many random numbers (crops × scenarios + days × scenarios)."""
+    """300 crops × 1,000 scenarios × 60 days against drawing as many random numbers as that takes."""
     states = crops(300, seed=seed)
     knowledge = {1: learn(PEARL, stages=(), flushes=(), losses=())}
-    draws = 300 * 1000 * 6 + 60 * 1000
+    draws = 6_840_000
 
     yield ratio(
         "forecast 300",

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from django.urls import include, path
+
 if TYPE_CHECKING:
     from django.urls import URLPattern, URLResolver
 
-urlpatterns: list[URLPattern | URLResolver] = []
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("api/", include("fulfilment.api.urls")),
+]

@@ -8,7 +8,7 @@ from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
-from fulfilment.models.base import exactly_one, PublicId
+from fulfilment.models.base import PublicId, exactly_one
 from fulfilment.models.farm import Strain
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
-from fulfilment.models.base import exactly_one, positive, PositiveAmount, PublicId
+from fulfilment.models.base import PositiveAmount, PublicId, exactly_one, positive
 from fulfilment.models.farm import Strain
 
 

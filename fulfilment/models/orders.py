@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.db import models
 
-from fulfilment.models.base import exactly_one, never_negative, positive, PositiveAmount, PublicId
+from fulfilment.models.base import PositiveAmount, PublicId, exactly_one, never_negative, positive
 from fulfilment.models.customers import Address, Buyer, Kitchen
 from fulfilment.models.farm import Product, Strain
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.db import models
 
-from fulfilment.models.base import positive, PositiveAmount, PublicId
+from fulfilment.models.base import PositiveAmount, PublicId, positive
 from fulfilment.models.customers import Kitchen
 from fulfilment.models.orders import Line, Shipment
 from fulfilment.models.stock import Lot, StockEntry
@@ -73,7 +73,12 @@ class PickRow(models.Model):
     class Meta:
         constraints = [
             *positive("amount", table="pick_row"),
-            models.UniqueConstraint(fields=["pick_list", "line", "lot"], name="pick_row_once", nulls_distinct=False),
+            models.UniqueConstraint(
+                fields=["pick_list", "line", "lot"], condition=models.Q(lot__isnull=False), name="pick_row_once_a_lot"
+            ),
+            models.UniqueConstraint(
+                fields=["pick_list", "line"], condition=models.Q(lot__isnull=True), name="pick_row_to_come_once"
+            ),
         ]
 
     def __str__(self) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from django.db import models
 
-from fulfilment.models.base import exactly_one, PublicId
+from fulfilment.models.base import PublicId, exactly_one
 from fulfilment.models.farm import Strain
 from fulfilment.models.growing import Batch, Harvest, InputDelivery, Intake, SpawnDelivery
 

@@ -5,6 +5,7 @@ Nothing here marks a row: :func:`send` says of each mail how its talk went, and 
 
 from __future__ import annotations
 
+import re
 import smtplib
 from dataclasses import dataclass
 from email.utils import format_datetime, formataddr
@@ -102,7 +103,7 @@ def write(letter: Letter, *, now: datetime) -> EmailMessage:
             headers["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
     return EmailMessage(
         subject=subject.strip(),
-        body=body.strip() + "\n",
+        body=re.sub(r"\n{3,}", "\n\n", body.strip()) + "\n",
         from_email=formataddr((letter.from_name, letter.from_address)),
         to=[letter.to],
         headers=headers,

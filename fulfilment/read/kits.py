@@ -7,7 +7,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from fulfilment.core.care import EventKind, KitCare, KitEvent, KitProfile, Milestone, Standing, Warmth, expected, standing
+from fulfilment.core.care import (
+    EventKind,
+    KitCare,
+    KitEvent,
+    KitProfile,
+    Milestone,
+    Standing,
+    Warmth,
+    expected,
+    standing,
+)
 from fulfilment.core.care.events import GROWTH
 from fulfilment.models import Kit, Way
 from fulfilment.models import KitEvent as EventRow

@@ -1,6 +1,6 @@
 """What a mail is about, found when it is sent: its receiver and the facts its words are made from.
 
-A batch is read together, so that sending many mails costs few queries.  ``Mail.subject`` holds ids, public ones or rows'
+A batch is read together, so that sending many mails costs few queries.  ``Mail.subject`` holds ids, public or the rows'
 own numbers, by kind:
 
 * ``order_received``: ``{"order": id}``

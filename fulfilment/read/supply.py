@@ -46,16 +46,19 @@ class Seen:
     forecast_id: int | None
     first_on: date | None
     scenarios: int
+    digest: str
 
 
-NOW = Seen(entry=2**62, at=None, forecast_id=None, first_on=None, scenarios=1)
+NOW = Seen(entry=2**62, at=None, forecast_id=None, first_on=None, scenarios=1, digest="")
 """Kits, and goods that no forecast has been made for yet."""
 
 
 def seen(forecast: Forecast | None) -> Seen:
     if forecast is None:
         return NOW
-    return Seen(forecast.seen_entry, forecast.made_at, forecast.pk, forecast.first_on, forecast.scenarios)
+    return Seen(
+        forecast.seen_entry, forecast.made_at, forecast.pk, forecast.first_on, forecast.scenarios, forecast.digest
+    )
 
 
 def supplies(rows: Collection[BookRow], *, today: date) -> dict[Goods, Supply]:
@@ -167,7 +170,8 @@ def _lots(goods: Collection[Goods], *, entry: int, held: Collection[int], today:
 
 
 @lru_cache(maxsize=64)
-def _scenarios(forecast_id: int, strain_id: int, grade: str) -> NDArray[np.int32] | None:
+def _scenarios(forecast_id: int, digest: str, strain_id: int, grade: str) -> NDArray[np.int32] | None:
+    """The stored array; ``digest`` is part of the key since a restored database may use an id again."""
     row = (
         SupplyRow.objects.filter(forecast=forecast_id, strain=strain_id, grade=grade).select_related("forecast").first()
     )
@@ -182,7 +186,7 @@ def _coming(state: Seen, goods: Goods, *, today: date) -> NDArray[np.int32] | No
     """The forecast from ``today`` on; its days before today supply nothing more."""
     if state.forecast_id is None or state.first_on is None:
         return None
-    array = _scenarios(state.forecast_id, goods.strain_id, goods.grade)
+    array = _scenarios(state.forecast_id, state.digest, goods.strain_id, goods.grade)
     return None if array is None else array[:, max(0, (today - state.first_on).days) :]
 
 

@@ -17,11 +17,11 @@ from typing import TYPE_CHECKING, Final
 
 from django.db import transaction
 
+from fulfilment.core.calendar import farm_day
 from fulfilment.core.care import (
     PROGRAMME,
     CareStep,
     DueStep,
-    KitCare,
     MailKind,
     MailStatus,
     PlannedMail,
@@ -77,7 +77,9 @@ def change_step(key: str, *, rule: Mapping[str, object], active: bool, by: str, 
             raise Missing(f"There is no care step {key[:40]!r}.", where="key")
         step = CareStep.from_data(rule)
         if step.key != key:
-            raise Invalid("A step keeps its key: mails that went out are known by it.", code="other_key", where="rule.key")
+            raise Invalid(
+                "A step keeps its key: mails that went out are known by it.", code="other_key", where="rule.key"
+            )
         row.rule, row.active = step.as_data(), active
         row.save(update_fields=["rule", "active"])
         events.record("care_step_changed", subject="care", by=by, at=now, data={"step": key, "active": active})
@@ -112,9 +114,7 @@ def plan_all(*, now: datetime) -> int:
     """The night's look at every kit that is somewhere; returns how many rows were written, none if nothing changed."""
     out = Kit.objects.filter(holder__isnull=False).exclude(state__in=["bag", "ordered", "sealed", "replaced"])
     holders = sorted(set(out.values_list("holder", flat=True)))
-    return sum(
-        follow_all(holders[first : first + AT_ONCE], now=now) for first in range(0, len(holders), AT_ONCE)
-    )
+    return sum(follow_all(holders[first : first + AT_ONCE], now=now) for first in range(0, len(holders), AT_ONCE))
 
 
 def unsubscribe(holder: str, *, by: str, now: datetime) -> Holder:
@@ -191,3 +191,109 @@ class _Person:
             sent_at=row.mail.due_at if row.mail is not None else None,
             mail_id=row.mail_id,
         )
+
+
+def _status(row: CareMail) -> MailStatus:
+    """A row that was handed over is as far as its mail is."""
+    if row.state == CareMail.State.QUEUED and row.mail is not None:
+        gone = MailStatus(row.mail.state)
+        # Handed over is out of our hands, even while the mail itself still waits for its turn.
+        return MailStatus.SENDING if gone is MailStatus.PLANNED else gone
+    return MailStatus(row.state)
+
+
+def _lock(holders: Iterable[int]) -> list[Holder]:
+    """These holders, locked in the order of their keys; erased ones have nobody to write to."""
+    return rows.lock_all(Holder.objects.filter(pk__in=list(holders), erased_at__isnull=True))
+
+
+def _people(holders: Sequence[Holder]) -> list[_Person]:
+    """Each holder with the kits in hand, what these call for, and the rows there are."""
+    kits = list(Kit.objects.filter(holder__in=holders).select_related(*WITH).order_by("pk"))
+    steps = programme()
+    due_of = {care.kit_id: dates(care, steps) for care in care_of(kits)}
+    found: list[_Person] = []
+    rows_of: dict[int, dict[Key, CareMail]] = defaultdict(dict)
+    for row in CareMail.objects.filter(kit__in=kits).select_related("mail").order_by("pk"):
+        rows_of[row.kit_id][row.kit_id, row.step, row.cycle] = row
+    for holder in holders:
+        own = {kit.pk: kit for kit in kits if kit.holder_id == holder.pk}
+        found.append(
+            _Person(
+                holder,
+                own,
+                tuple(step for pk in own for step in due_of[pk]),
+                {key: row for pk in own for key, row in rows_of[pk].items()},
+            )
+        )
+    return found
+
+
+def _plan(holders: Sequence[Holder], *, now: datetime) -> int:
+    """Write what differs between the rows and what each holder's kits call for now; returns how many rows."""
+    written = 0
+    for person in _people(holders):
+        planned = {row.key: row for row in person.planned()}
+        change = changes(planned.values(), person.due, now=now)
+        for row in change.cancel:
+            written += _set(person.rows[row.key], state=CareMail.State.CANCELLED)
+        for row in change.late:
+            written += _set(person.rows[row.key], state=CareMail.State.LATE)
+        for step in change.move:
+            stored = person.rows[step.row.key]
+            # Another wording of the same mail needs no write: words are found when it is sent.
+            if stored.due_at != step.to.due_at:
+                written += _set(stored, state=CareMail.State.PLANNED, due_at=step.to.due_at)
+        written += _add(change.add, person)
+    return written
+
+
+def _add(fresh: Iterable[PlannedMail], person: _Person) -> int:
+    """New rows; one that was cancelled before is taken up again, since a step of a cycle has one row only."""
+    fresh = tuple(fresh)
+    again = [mail for mail in fresh if mail.key in person.rows]
+    new = [mail for mail in fresh if mail.key not in person.rows]
+    for mail in again:
+        _set(person.rows[mail.key], state=CareMail.State.PLANNED, due_at=mail.due_at)
+    CareMail.objects.bulk_create(
+        [
+            CareMail(
+                kit_id=mail.kit_id, step=mail.step, cycle=mail.cycle, due_at=mail.due_at,
+                safety=mail.kind is MailKind.SAFETY,
+            )
+            for mail in new
+        ]
+    )  # fmt: skip
+    return len(again) + len(new)
+
+
+def _set(row: CareMail, *, state: CareMail.State, due_at: datetime | None = None, mail: Mail | None = None) -> int:
+    row.state = state
+    if due_at is not None:
+        row.due_at = due_at
+    if mail is not None:
+        row.mail = mail
+    row.save(update_fields=["state", "due_at", "mail"])
+    return 1
+
+
+def _hand_over(person: _Person, *, now: datetime) -> int:
+    """Queue what leaves now as mails, mark what is too late, put off what must wait; returns how many mails."""
+    sorted_out = dispatch(person.planned(), now=now)
+    for late in sorted_out.late:
+        _set(person.rows[late.key], state=CareMail.State.LATE)
+    for wait in sorted_out.wait:
+        _set(person.rows[wait.row.key], state=CareMail.State.PLANNED, due_at=wait.to.due_at)
+    for group in sorted_out.send:
+        first = group[0]
+        mail = mails.queue(
+            SAFETY if first.kind is MailKind.SAFETY else mails.CARE,
+            holder=person.holder,
+            subject={"kits": [row.kit_id for row in group], "step": first.step, "cycle": first.cycle},
+            once=f"care:{person.holder.public_id}:{first.kit_id}:{first.step}:{first.cycle}"[:80],
+            due_at=first.due_at,
+            now=now,
+        )
+        for row in group:
+            _set(person.rows[row.key], state=CareMail.State.QUEUED, mail=mail)
+    return len(sorted_out.send)

@@ -106,7 +106,9 @@ def _apply(farm: Farm, terms: Mapping[str, Any]) -> list[str]:
     try:
         FarmCalendar(zone=farm.zone, country=farm.holiday_country, subdivision=farm.holiday_region)
     except Problem as problem:
-        problem.where = {"country": "holiday_country", "subdivision": "holiday_region"}.get(problem.where, problem.where)
+        problem.where = {"country": "holiday_country", "subdivision": "holiday_region"}.get(
+            problem.where, problem.where
+        )
         raise
     return changed
 
@@ -167,9 +169,7 @@ def close_day(on: date, *, by: str, now: datetime, today: date, reason: str = ""
                 where="on",
                 placed=placed,
             )
-        closed = ClosedDay.objects.create(
-            on=on, reason=given.text(reason, where="reason", at_most=120, required=False)
-        )
+        closed = ClosedDay.objects.create(on=on, reason=given.text(reason, where="reason", at_most=120, required=False))
         events.record("day_closed", subject=on.isoformat(), by=by, at=now, data={"placed": placed})
         jobs.add("replan", due_at=now)
     return closed
@@ -241,9 +241,7 @@ def grades_of(strain: Strain) -> list[str]:
     return [name for name, _ in StrainProfile.from_data(strain.growth).grades]
 
 
-def keep(
-    strain_id: str, *, grade: str, best_before_days: int, by: str, now: datetime, use_by: bool = False
-) -> Keeping:
+def keep(strain_id: str, *, grade: str, best_before_days: int, by: str, now: datetime, use_by: bool = False) -> Keeping:
     """How long this grade keeps once harvested.  Lots already made keep the date they were made with."""
     with transaction.atomic():
         strain = rows.lock(Strain, strain_id, where="strain")
@@ -254,7 +252,11 @@ def keep(
         )
         Book.objects.get_or_create(strain=strain, grade=grade)
         events.record(
-            "keeping_set", subject=strain.public_id, by=by, at=now, data={"grade": grade, "days": days, "use_by": use_by}
+            "keeping_set",
+            subject=strain.public_id,
+            by=by,
+            at=now,
+            data={"grade": grade, "days": days, "use_by": use_by},
         )
         jobs.add("replan", due_at=now)
     return keeping

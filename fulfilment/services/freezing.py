@@ -48,7 +48,7 @@ def freeze(on: str, *, now: datetime) -> int:
         if fresh:
             events.record("frozen", subject=on, by="night", at=now, data={"shipments": len(fresh)})
     if day >= today(now):
-        packing.make_pick_lists(day, now=now)
+        packing.make_pick_lists(day, by="night", now=now)
         tell_shortages(day, now=now)
     return len(fresh)
 

@@ -57,7 +57,13 @@ def seal(batch: str, *, bags: int, sealed_on: date, by: str, now: datetime, toda
         amount(bags, where="bags", at_most=MOST_BAGS, unit="bags")
         best_before = _check_seal(of, bags=bags, sealed_on=sealed_on, today=today)
         lot = Lot.objects.create(
-            kind=Lot.Kind.KITS, strain=of.strain, grade=KIT, batch=of, ready_on=sealed_on, best_before=best_before, made_at=now
+            kind=Lot.Kind.KITS,
+            strain=of.strain,
+            grade=KIT,
+            batch=of,
+            ready_on=sealed_on,
+            best_before=best_before,
+            made_at=now,
         )
         stock.move(lot, kind=StockEntry.Kind.SEALED, quantity=bags, by=by, now=now)
         made = Kit.objects.bulk_create([Kit(batch=of, lot=lot, state=KitStage.SEALED) for _ in range(bags)])
@@ -66,9 +72,7 @@ def seal(batch: str, *, bags: int, sealed_on: date, by: str, now: datetime, toda
         of.kit_quota = max(of.kit_quota, stock.in_store(of))
         of.version += 1
         of.save(update_fields=["bags_sealed", "kit_quota", "version"])
-        events.record(
-            "kits_sealed", subject=lot.public_id, by=by, at=now, data={"batch": of.public_id, "bags": bags}
-        )
+        events.record("kits_sealed", subject=lot.public_id, by=by, at=now, data={"batch": of.public_id, "bags": bags})
         jobs.add("replan", due_at=now)
     return lot
 
@@ -231,15 +235,13 @@ def record(
         )  # fmt: skip
         if what is EventKind.TROUBLE:
             mails.queue(
-                "kit_trouble", to="staff", subject={"kit": row.public_id, "trouble": trouble},
-                once=f"kit_trouble:{row.public_id}:{now.isoformat()}", due_at=now,
+                "kit_trouble", to_staff=True, subject={"kit": row.pk, "trouble": trouble},
+                once=f"kit_trouble:{row.public_id}:{now.isoformat()}", now=now,
             )  # fmt: skip
     return row
 
 
-def set_room(
-    kit: str, *, warmth: str | None = None, celsius: float | None = None, by: str, now: datetime
-) -> Kit:
+def set_room(kit: str, *, warmth: str | None = None, celsius: float | None = None, by: str, now: datetime) -> Kit:
     """The room the holder names, as a word, as degrees, or both; the dates to come follow the word."""
     with transaction.atomic():
         row = rows.lock(Kit, kit, where="kit")
@@ -350,7 +352,13 @@ def _write(kits: Iterable[Kit], kind: EventKind, *, on: date, by: str, now: date
             sales[pk] = sales.get(pk, 0) + 1
     EventRow.objects.bulk_create(
         EventRow(
-            kit=kit, kind=kind.value, on=on, cycle=1 + sales.get(kit.pk, 0), note=note, at=now, by=by[: events.BY_LENGTH]
+            kit=kit,
+            kind=kind.value,
+            on=on,
+            cycle=1 + sales.get(kit.pk, 0),
+            note=note,
+            at=now,
+            by=by[: events.BY_LENGTH],
         )
         for kit in kits
     )

@@ -36,7 +36,9 @@ def past_day(day: date, *, where: str, today: date, since: date | None = None, e
 def past_instant(at: datetime, *, where: str, now: datetime) -> datetime:
     """An instant that has come, with its offset from UTC."""
     if at.tzinfo is None:
-        raise Invalid("An instant needs its offset from UTC, such as 2026-05-01T08:00:00Z.", code="no_offset", where=where)
+        raise Invalid(
+            "An instant needs its offset from UTC, such as 2026-05-01T08:00:00Z.", code="no_offset", where=where
+        )
     if at > now:
         raise Invalid(
             f"{at:%Y-%m-%d %H:%M %Z} has not come yet: give the instant it was read.", code="in_the_future", where=where

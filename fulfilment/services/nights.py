@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from time import perf_counter
 
 from django.db import transaction
 
@@ -49,9 +50,10 @@ def run(on: str, *, now: datetime, scenarios: int | None = None) -> Night:
     for name, step in STEPS:
         if name in stamped:
             continue
-        figures = step(course)
+        begun = perf_counter()
+        figures = {**step(course), "seconds": round(perf_counter() - begun, 2)}
         with transaction.atomic():
-            NightStep.objects.get_or_create(night=night, step=name, defaults={"done_at": now, "figures": dict(figures)})
+            NightStep.objects.get_or_create(night=night, step=name, defaults={"done_at": now, "figures": figures})
     with transaction.atomic():
         night = Night.objects.select_for_update(no_key=True).get(pk=night.pk)
         if night.done_at is None:
@@ -82,7 +84,7 @@ def _allot(course: Course) -> Figures:
 def _freeze(course: Course) -> Figures:
     """The night only catches up on cut-offs that nobody saw to, and on lists whose plan has moved."""
     freezing.due(now=course.now)
-    packing.make_pick_lists(course.on, now=course.now)
+    packing.make_pick_lists(course.on, by="night", now=course.now)
     return {"told_short": freezing.tell_shortages(course.on, now=course.now)}
 
 

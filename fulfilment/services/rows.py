@@ -26,6 +26,11 @@ def lock(model: type[Row], public_id: str, *, where: str = "") -> Row:
     return _one(_rows(model).select_for_update(no_key=True), model, public_id, where=where)
 
 
+def find_in(rows: QuerySet[Row], public_id: str, *, where: str = "") -> Row:
+    """The row with this public id among ``rows``; what is not among them does not exist for whoever asks."""
+    return _one(rows, rows.model, public_id, where=where)
+
+
 def lock_all(rows: QuerySet[Row]) -> list[Row]:
     """These rows, locked in the order of their keys, so that two who want the same ones cannot wait for each other."""
     return list(rows.order_by("pk").select_for_update(no_key=True, of=("self",)))

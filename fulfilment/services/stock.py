@@ -106,7 +106,9 @@ def dry_out(
             raise Invalid("Kits are counted, not weighed: they do not dry out.", code="not_fresh", where="lot")
         if (lost_g is None) == (counted_g is None):
             raise Invalid(
-                "Give either the grams lost or the weight counted now, one of the two.", code="one_of_two", where="lost_g"
+                "Give either the grams lost or the weight counted now, one of the two.",
+                code="one_of_two",
+                where="lost_g",
             )
         if counted_g is not None:
             amount(counted_g, where="counted_g", at_least=0)
@@ -185,9 +187,7 @@ def take(
 
 def lose_kits(batch: Batch, *, pieces: int) -> None:
     """So many sealed kits of a batch that the caller has locked are gone: they count no longer as kits to come."""
-    Batch.objects.filter(pk=batch.pk).update(
-        kit_quota=Greatest(F("kit_quota") - pieces, 0), version=F("version") + 1
-    )
+    Batch.objects.filter(pk=batch.pk).update(kit_quota=Greatest(F("kit_quota") - pieces, 0), version=F("version") + 1)
 
 
 def in_store(batch: Batch) -> int:
@@ -207,9 +207,7 @@ def end_kits(kits: Sequence[Kit], *, kind: str, by: str, now: datetime, today: d
         KitEvent.objects.filter(kit__in=kits, kind__in=told).values_list("kit_id", "kind")
     )  # a kit that went back on sale was sold before
     KitEvent.objects.bulk_create(
-        KitEvent(
-            kit=kit, kind=step, on=today, cycle=before[kit.pk, step] + 1, at=now, by=by[: events.BY_LENGTH]
-        )
+        KitEvent(kit=kit, kind=step, on=today, cycle=before[kit.pk, step] + 1, at=now, by=by[: events.BY_LENGTH])
         for kit in kits
         for step in told
     )
@@ -299,9 +297,7 @@ def _allocated(lot: Lot) -> int:
             lot=lot, line__shipment__state__in=["placed", "packed"], line__cancelled_at__isnull=True
         ).values_list("line_id", "amount")
     )
-    picked = dict(
-        Pick.objects.filter(lot=lot, line__in=planned).values_list("line_id").annotate(total=Sum("amount"))
-    )
+    picked = dict(Pick.objects.filter(lot=lot, line__in=planned).values_list("line_id").annotate(total=Sum("amount")))
     return sum(max(0, planned[line] - picked.get(line, 0)) for line in planned)
 
 

@@ -8,12 +8,11 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
-import scoringrules
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from fulfilment.core.forecast import Forecast, forecast, pack, score, unpack
+from fulfilment.core.forecast import Forecast, forecast, pack, unpack
 from fulfilment.core.growth import (
     FLUSHES,
     PEARL,
@@ -122,11 +121,12 @@ def follow_every_bag(
 
 @pytest.mark.parametrize("bags", [1, 5, 60])
 def test_few_and_many_bags_agree_with_following_every_bag(bags: int) -> None:
-    slow = follow_every_bag(KNOWN[PEARL_ID], crops=1, bags=bags, worlds=30_000, days=45)
-    found = whole(ask([crop(bags=bags)], days=45, scenarios=30_000))
+    worlds = 150_000 if bags == 1 else 30_000
+    slow = follow_every_bag(KNOWN[PEARL_ID], crops=1, bags=bags, worlds=worlds, days=45)
+    found = whole(ask([crop(bags=bags)], days=45, scenarios=worlds))
     peak = slow.mean(axis=0).max()
     assert found.mean(axis=0) == pytest.approx(
-        slow.mean(axis=0), abs=5 * float(slow.std(axis=0).max()) / 30_000**0.5 + 0.01 * peak
+        slow.mean(axis=0), abs=5 * float(slow.std(axis=0).max()) / worlds**0.5 + 0.01 * peak
     )
     assert found.std(axis=0) == pytest.approx(slow.std(axis=0), abs=0.05 * slow.std(axis=0).max())
     numbers = np.arange(45)
@@ -310,6 +310,7 @@ def test_the_rest_of_a_flush_is_drawn_as_rejection_would(bags: int, picked: int)
         scenarios=6_000,
         seed=1,
     ).outlooks["crop:1"]
+    # the belief about a flush is a mixture of normals and taken as one: a tenth at most where the picking surprises
     for level, grams in zip((10, 50, 90), found.grams, strict=True):
         assert grams == pytest.approx(np.percentile(rest, level), rel=0.12)
 
@@ -496,36 +497,3 @@ def test_what_cannot_be_forecast_is_refused() -> None:
         ask([crop(strain_id=9)])
     with pytest.raises(Invalid, match="at least one day"):
         ask([], days=0)
-
-
-# Scores
-
-
-@settings(max_examples=30, deadline=None)
-@given(st.lists(st.integers(0, 50_000), min_size=1, max_size=60), st.integers(0, 50_000))
-def test_scores_agree_with_the_reference_library(samples: list[int], picked: int) -> None:
-    found = score(samples, observed=picked)
-    values = np.array(samples, dtype=float)
-    assert found.crps == pytest.approx(scoringrules.crps_ensemble(float(picked), values, estimator="nrg"), abs=1e-6)
-    for level in (10, 50, 90):
-        quantile = np.percentile(values, level, method="inverted_cdf")
-        expected = scoringrules.quantile_score(float(picked), float(quantile), level / 100)
-        assert found.pinball[level] == pytest.approx(expected, abs=1e-9)
-    assert found.bias == pytest.approx(values.mean() - picked)
-
-
-def test_the_worked_score() -> None:
-    found = score([0, 10, 20], observed=10)
-    assert found.crps == pytest.approx(20 / 3 - 80 / 18)
-    assert found.inside
-    assert not score([0, 10, 20], observed=21).inside
-
-
-def test_an_honest_forecast_scores_best() -> None:
-    rng = np.random.default_rng(4)
-    honest, boastful = rng.normal(1_000, 200, 2_000), rng.normal(1_300, 200, 2_000)
-    truths = rng.normal(1_000, 200, 200).astype(int)
-    assert np.mean([score(honest, observed=int(t)).crps for t in truths]) < np.mean(
-        [score(boastful, observed=int(t)).crps for t in truths]
-    )
-    assert np.mean([score(honest, observed=int(t)).inside for t in truths]) == pytest.approx(0.8, abs=0.08)

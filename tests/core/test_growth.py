@@ -1,4 +1,4 @@
-"""Ada's strains: beliefs, temperature, what her logs teach, and the draws made of it."""
+"""Ada's strains: beliefs about them, and temperature."""
 
 from __future__ import annotations
 
@@ -9,10 +9,8 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
-from lifelines import LogNormalFitter
-from scipy import stats
 
 from fulfilment.core import growth
 from fulfilment.core.growth import (
@@ -21,34 +19,18 @@ from fulfilment.core.growth import (
     PINK,
     Cardinal,
     CropState,
-    FlushLog,
-    GradeLog,
-    LossLog,
     Stage,
-    StageLog,
-    StagePrior,
     StrainProfile,
-    TrimLog,
     learn,
     physiological_days,
-    stage_posterior,
 )
 from fulfilment.core.growth.draws import (
-    beta_quantile,
-    binomial,
-    deviates,
-    dirichlet,
-    log_survival,
-    normal_quantile,
-    truncated_lognormal,
-    truncated_normal,
     uniforms,
 )
 from fulfilment.core.problems import Invalid
 
 STRAINS = [PEARL, PINK, GOLDEN]
 MAY = date(2026, 5, 1)
-EVEN = (np.arange(20_000) + 0.5) / 20_000
 
 
 # Biological efficiency
@@ -175,7 +157,8 @@ def test_efficiency_on_grounds_is_a_wide_belief_around_60_percent() -> None:
     # Biotechnol. 20:41-52 (from memory) must not surprise
     mu, _ = learn(PEARL).efficiency.draw(uniforms(1, kind="t", name=1, scenarios=20_000, slots=2))
     assert np.exp(mu).mean() == pytest.approx(0.60, rel=0.02)
-    assert np.mean(np.exp(mu) > 0.9) > 0.02
+    assert np.mean(np.exp(mu) > 0.9) > 0.01
+    assert np.mean(np.exp(mu) < 0.4) > 0.01
 
 
 def test_the_first_flush_is_the_big_one() -> None:
@@ -256,217 +239,3 @@ def test_impossible_profiles_are_refused_with_a_sentence(change: dict[str, objec
 def test_an_opened_crop_cannot_still_colonise() -> None:
     with pytest.raises(Invalid, match="past colonising"):
         CropState("crop:1", 1, 1, 10, 800, Stage.COLONISING, 1, 3.0, 1.0)
-
-
-# Learning
-
-
-@settings(max_examples=20, deadline=None)
-@given(st.lists(st.floats(3, 20), min_size=0, max_size=12))
-def test_without_running_stages_a_new_crops_log_time_is_a_student_t(days: list[float]) -> None:
-    prior = StagePrior(mean_days=7, cv=0.3, weight=6)
-    s0 = math.sqrt(math.log1p(prior.cv**2))
-    m0 = math.log(7) - s0**2 / 2
-    x = np.log(np.array(days)) if days else np.zeros(0)
-    n, w = len(days), prior.weight
-    mean = x.mean() if n else m0
-    location = (w * m0 + n * mean) / (w + n)
-    scale2 = (w * s0**2 + ((x - mean) ** 2).sum() + w * n / (w + n) * (mean - m0) ** 2) / (w + n)
-    exact = stats.t(df=w + n, loc=location, scale=math.sqrt(scale2 * (1 + 1 / (w + n))))
-    mu, sigma = stage_posterior(prior, [StageLog(Stage.PINNING, d, True) for d in days]).draw(
-        uniforms(3, kind="t", name=1, scenarios=4_000, slots=2)
-    )
-    for level in (0.1, 0.5, 0.9):
-        point = exact.ppf(level)
-        assert stats.norm.cdf((point - mu) / sigma).mean() == pytest.approx(level, abs=0.012)
-
-
-def test_running_stages_count_as_survival_terms_like_the_reference_librarys() -> None:
-    rng = np.random.default_rng(5)
-    true = np.exp(math.log(9) + 0.3 * rng.standard_normal(400))
-    until = rng.uniform(5, 14, 400)
-    seen = np.minimum(true, until)
-    logs = [StageLog(Stage.PINNING, float(d), bool(e)) for d, e in zip(seen, true <= until, strict=True)]
-    fitted = LogNormalFitter().fit(seen, true <= until)
-    mu, sigma = stage_posterior(StagePrior(mean_days=5, cv=0.5, weight=0.01), logs).mean
-    assert mu == pytest.approx(fitted.mu_, abs=0.01)
-    assert sigma == pytest.approx(fitted.sigma_, abs=0.01)
-    ended_only = [log for log in logs if log.ended]
-    assert stage_posterior(StagePrior(mean_days=5, cv=0.5, weight=0.01), ended_only).mean[0] < mu - 0.1
-
-
-def test_spread_of_stage_times_is_recovered_from_published_figures() -> None:
-    # spawn run 18 ± 1.22 d: Baysal et al. 2003, Bioresource Technology 89:95-97 (table read from a text copy)
-    rng = np.random.default_rng(2)
-    logs = [StageLog(Stage.COLONISING, float(d), True) for d in rng.normal(18, 1.22, 60)]
-    mu, sigma = learn(PEARL, stages=logs).colonising.mean
-    assert math.exp(mu) == pytest.approx(18, abs=0.5)
-    assert 1.0 / 18 < sigma < 1.8 / 18
-
-
-def test_the_farms_own_crops_outvote_the_belief() -> None:
-    few = learn(PEARL, stages=[StageLog(Stage.PINNING, 10, True)] * 2).pinning.mean[0]
-    many = learn(PEARL, stages=[StageLog(Stage.PINNING, 10, True)] * 40).pinning.mean[0]
-    assert learn(PEARL).pinning.mean[0] < few < many
-    assert math.exp(many) == pytest.approx(10, abs=0.4)
-
-
-def test_one_stages_logs_teach_nothing_about_another() -> None:
-    taught = learn(PEARL, stages=[StageLog(Stage.PINNING, 10, True)] * 5)
-    assert np.array_equal(taught.growing.weights, learn(PEARL).growing.weights)
-
-
-def test_efficiency_is_learned_from_finished_flushes() -> None:
-    logs = []
-    for luck in (0.9, 1.0, 1.1) * 10:
-        logs += [
-            FlushLog(flush=place, dry_g=20_000, picked_g=round(20_000 * 0.8 * share * luck))
-            for place, share in enumerate(PEARL.flush_shares, start=1)
-        ]
-    knowledge = learn(PEARL, flushes=logs)
-    mu, sigma = knowledge.efficiency.mean
-    assert math.exp(mu) == pytest.approx(0.8, rel=0.03)
-    assert 0.05 < sigma < 0.15
-    shares = np.array(knowledge.flushes) / sum(knowledge.flushes)
-    assert shares == pytest.approx(np.array(PEARL.flush_shares), abs=0.005)
-    assert sum(knowledge.flushes) > PEARL.flush_concentration
-
-
-def test_third_flushes_not_yet_logged_are_not_taken_for_none() -> None:
-    first_only = [FlushLog(flush=1, dry_g=10_000, picked_g=round(10_000 * 0.9 * PEARL.flush_shares[0]))] * 30
-    knowledge = learn(PEARL, flushes=first_only)
-    shares = np.array(knowledge.flushes) / sum(knowledge.flushes)
-    assert shares == pytest.approx(np.array(PEARL.flush_shares), abs=0.01)
-    assert math.exp(knowledge.efficiency.mean[0]) == pytest.approx(0.9, rel=0.05)
-
-
-def test_a_failed_flush_lowers_the_efficiency_and_widens_it() -> None:
-    good = [FlushLog(flush=1, dry_g=10_000, picked_g=3_500)] * 6
-    failed = learn(PEARL, flushes=[*good, FlushLog(flush=1, dry_g=10_000, picked_g=0)])
-    assert failed.efficiency.mean[0] < learn(PEARL, flushes=good).efficiency.mean[0]
-    assert failed.efficiency.mean[1] > learn(PEARL, flushes=good).efficiency.mean[1]
-
-
-def test_losses_trimming_and_grades_are_learned() -> None:
-    knowledge = learn(
-        PEARL,
-        losses=[LossLog(bags=40, lost=4), LossLog(bags=20, lost=0)],
-        trims=[TrimLog(weighed_g=1_000, trimmed_g=900)] * 10,
-        grades=[GradeLog((("a", 500), ("b", 500)))] * 5,
-    )
-    assert knowledge.loss == (PEARL.loss[0] + 4, PEARL.loss[1] + 56)
-    assert knowledge.trim_loss == pytest.approx((10 * 0.05 + 10 * 0.1) / 20)
-    assert dict(knowledge.grades) == pytest.approx({"a": (0.85 + 0.5) / 2, "b": (0.15 + 0.5) / 2})
-
-
-def test_published_saleable_share_lies_near_the_assumed_trimming_loss() -> None:
-    # saleable share 0.957: Abou Fayssal et al. 2020, Table 2
-    assert 1 - PEARL.trim_loss == pytest.approx(0.957, abs=0.01)
-
-
-@pytest.mark.parametrize(
-    "logs",
-    [
-        {"stages": [StageLog(Stage.PINNING, -1, True)]},
-        {"stages": [StageLog(Stage.PINNING, math.nan, True)]},
-        {"flushes": [FlushLog(4, 1_000, 100)]},
-        {"flushes": [FlushLog(1, 0, 100)]},
-        {"losses": [LossLog(bags=3, lost=4)]},
-        {"trims": [TrimLog(100, 200)]},
-        {"grades": [GradeLog((("a", -5),))]},
-    ],
-)
-def test_impossible_logs_are_refused(logs: dict[str, list[object]]) -> None:
-    with pytest.raises(Invalid):
-        learn(PEARL, **logs)  # type: ignore[arg-type]  # one keyword a case, each with its own kind of log
-
-
-def test_the_same_logs_make_the_same_knowledge() -> None:
-    logs = [StageLog(Stage.PINNING, 8, True), StageLog(Stage.PINNING, 5, False)]
-    assert learn(PEARL, stages=logs).digest() == learn(PEARL, stages=logs).digest()
-    assert learn(PEARL, stages=logs).digest() != learn(PEARL, stages=logs[:1]).digest()
-
-
-# Draws
-
-
-def test_uniforms_are_even_belong_to_their_name_and_do_not_move_with_the_number_of_scenarios() -> None:
-    numbers = uniforms(7, kind="crop", name="crop:1", scenarios=5_000, slots=3)
-    assert numbers.shape == (3, 5_000)
-    assert numbers.min() > 0
-    assert numbers.max() < 1
-    assert stats.kstest(numbers.ravel(), "uniform").pvalue > 0.001
-    assert np.array_equal(numbers[:, :100], uniforms(7, kind="crop", name="crop:1", scenarios=100, slots=3))
-    for other in (
-        uniforms(8, kind="crop", name="crop:1", scenarios=5_000, slots=3),
-        uniforms(7, kind="batch", name="crop:1", scenarios=5_000, slots=3),
-        uniforms(7, kind="crop", name="crop:2", scenarios=5_000, slots=3),
-    ):
-        assert abs(np.corrcoef(numbers[0], other[0])[0, 1]) < 0.06
-
-
-def test_normal_quantiles_agree_with_the_reference_library() -> None:
-    chances = np.concatenate((EVEN, [1e-300, 1e-30, 1e-12, 1 - 1e-12]))
-    assert normal_quantile(chances) == pytest.approx(stats.norm.ppf(chances), rel=1e-12, abs=1e-12)
-    own = uniforms(1, kind="t", name=1, scenarios=20_000, slots=1)[0]
-    own[:2] = 2.0**-33, 1 - 2.0**-33
-    assert deviates(own) == pytest.approx(stats.norm.ppf(own), abs=1e-5)
-
-
-def test_survival_agrees_with_the_reference_library_however_far_out() -> None:
-    z = np.linspace(-8, 60, 500)
-    assert log_survival(z) == pytest.approx(stats.norm.logsf(z), rel=1e-6, abs=2e-7)
-
-
-@settings(max_examples=40, deadline=None)
-@given(above=st.floats(-5, 30))
-def test_truncated_draws_agree_with_the_reference_library(above: float) -> None:
-    chances = EVEN[::500]
-    exact = stats.norm.isf(np.exp(stats.norm.logsf(above) + np.log1p(-chances)))
-    assert truncated_normal(chances, above=np.full_like(chances, above)) == pytest.approx(exact, abs=1e-5)
-
-
-def test_a_stage_that_has_lasted_far_too_long_still_ends_later() -> None:
-    lasts = truncated_lognormal(EVEN[::100], mu=np.full(200, math.log(7)), sigma=np.full(200, 0.05), above=80)
-    assert lasts.min() >= 80
-    assert np.isfinite(lasts).all()
-
-
-@pytest.mark.parametrize(("alpha", "beta"), [(2, 38), (0.5, 3), (1, 1), (400, 9_000)])
-def test_beta_quantiles_agree_with_the_reference_library(alpha: float, beta: float) -> None:
-    chances = EVEN[10::200]
-    assert beta_quantile(chances, alpha=alpha, beta=beta) == pytest.approx(
-        stats.beta.ppf(chances, alpha, beta), rel=2e-3, abs=1e-6
-    )
-
-
-@pytest.mark.parametrize(("bags", "chance"), [(1, 0.05), (8, 0.1), (40, 0.02), (100, 0.055)])
-def test_lost_bags_are_binomial(bags: int, chance: float) -> None:
-    drawn = binomial(EVEN, trials=np.full(EVEN.size, float(bags)), chance=np.full(EVEN.size, chance))
-    assert np.array_equal(drawn, stats.binom.ppf(EVEN, bags, chance))
-
-
-@pytest.mark.parametrize(("bags", "chance"), [(400, 0.03), (5_000, 0.01), (100, 0.5)])
-def test_many_lost_bags_are_binomial_to_within_one(bags: int, chance: float) -> None:
-    drawn = binomial(EVEN, trials=np.full(EVEN.size, float(bags)), chance=np.full(EVEN.size, chance))
-    exact = stats.binom.ppf(EVEN, bags, chance)
-    assert np.abs(drawn - exact).max() <= 1
-    assert drawn.mean() == pytest.approx(exact.mean(), rel=2e-3)
-
-
-def test_losses_over_scenarios_are_beta_binomial() -> None:
-    numbers = uniforms(4, kind="t", name=1, scenarios=40_000, slots=2)
-    lost = binomial(numbers[0], trials=np.full(40_000, 30.0), chance=beta_quantile(numbers[1], alpha=2, beta=38))
-    share = np.bincount(lost.astype(int), minlength=12)[:12] / 40_000
-    assert share == pytest.approx(stats.betabinom.pmf(np.arange(12), 30, 2, 38), abs=0.01)
-
-
-@pytest.mark.parametrize("alpha", [(6.0, 12.0, 9.0, 3.0), (40.0, 10.0), (0.2, 0.4, 0.3, 0.1)])
-def test_shares_have_the_dirichlets_mean_and_variance(alpha: tuple[float, ...]) -> None:
-    parts = len(alpha)
-    numbers = uniforms(9, kind="t", name=parts, scenarios=40_000, slots=2 * parts)
-    shares = dirichlet(deviates(numbers[:parts]), alpha=np.array(alpha), uniform=numbers[parts:])
-    exact = stats.dirichlet(alpha)
-    assert shares.sum(axis=0) == pytest.approx(1)
-    assert shares.mean(axis=1) == pytest.approx(exact.mean(), abs=0.01)
-    assert shares.var(axis=1) == pytest.approx(exact.var(), rel=0.05, abs=5e-4)

@@ -112,9 +112,7 @@ def _accounts(plan: Plan, wants: Sequence[Want], sources: Sequence[Source], *, t
             faults.append(f"before line {want.line_id} {account.promised_before} of {there} are said to be promised")
         full = account.allocated == want.ordered
         if full != (account.code in (Code.FULL, Code.NOTHING_ORDERED)):
-            faults.append(
-                f"line {want.line_id} gets {account.allocated} of {want.ordered}, called {account.code}"
-            )
+            faults.append(f"line {want.line_id} gets {account.allocated} of {want.ordered}, called {account.code}")
         if account.code == Code.NOTHING_THERE and there:
             faults.append(f"line {want.line_id} is told that nothing was there, {there} was")
     return faults

@@ -14,19 +14,14 @@ of n.  So the cost hangs on crops and scenarios, never on bags, while few bags s
   with just the variance that n bags, each on one day, have about a crop's own shares; for a single bag that is
   one whole day.
 
-A flush partly picked is drawn given what was taken.  With S the share due by now, log(taken / S) is the flush's log
-weight blurred by the scatter of the picking days.  Each scenario's own draw is moved towards it (Matheron's rule):
-
-    conditional = drawn + V / (V + v) (seen - drawn - a draw of the blur)
-
-with V the variance of all that was uncertain of the flush (strain, batch, crop, bags) and v the blur's.  That is
-the exact conditional law of normal variables and keeps good scenarios good.  The flush is then never less than
-what was taken (the same place in the truncated law), and what the surprise tells of strain, batch and crop
-carries over to this crop's later flushes.  Other crops learn of it when the flush is over and logged.
+A flush partly picked is drawn given what was taken (:mod:`fulfilment.core.forecast.remainder`).  Which quantile
+of that law a scenario gets hangs on its own draw of the flush as far as the picking left it open, so that good
+scenarios stay good; and what the picking tells of strain, batch and crop carries over to this crop's later
+flushes, in proportion to their parts of the variance. Other crops learn of it when the flush is over and logged.
 
 Worked example: 10 bags of 800 g dry at 60 % and a first share of 0.58 bring 2,784 g; with day shares 0.2, 0.4,
-0.3, 0.1 some 1,670 g are due on the first two.  If 1,800 g were taken, some 1,070 g are still to come, and 370 to
-2,030 g in eight cases of ten.
+0.3, 0.1 some 1,670 g are due on the first two.  If 1,800 g were taken, some 910 g are still to come, and 350 to
+1,940 g in eight cases of ten.
 """
 
 from __future__ import annotations
@@ -39,6 +34,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fulfilment.core.forecast.remainder import rest_of_flush
 from fulfilment.core.forecast.worlds import BatchWorld
 from fulfilment.core.growth import FLUSHES, CropState, Stage
 from fulfilment.core.growth.draws import (
@@ -48,7 +44,6 @@ from fulfilment.core.growth.draws import (
     dirichlet,
     log_survival,
     truncated_lognormal,
-    truncated_normal,
     uniforms,
 )
 
@@ -277,16 +272,15 @@ class _Courser:
         one_bag = math.log1p(bag_cv**2 / crop.bags)
         believed += math.log(max(whole, 1)) - one_bag / 2
         variance += one_bag
-        blur = max((1 - due) / due * scatter, 1e-6)
-        seen = math.log(taken / due)
+        below, log_rest, left = rest_of_flush(
+            taken=taken, due=due, certainty=max(1 / scatter - 1, 0.05), believed=believed, variance=variance
+        )
         drawn = np.log(np.maximum(dry, 1e-9)) + centre + own + bags
-        surprise = (seen - drawn - math.sqrt(blur) * self.drawn.deviate(_TAKEN)) / (variance + blur)
-        middle = believed + variance / (variance + blur) * (seen - believed)
-        deviation = math.sqrt(variance * blur / (variance + blur))
-        place = np.clip(np.exp(log_survival(-(drawn + variance * surprise - middle) / deviation)), 1e-12, 1 - 1e-12)
-        above = np.full(self.scenarios, (math.log(taken) - middle) / deviation)
-        self.own = own + strain.lasting * surprise
-        return np.asarray(np.exp(middle + deviation * truncated_normal(place, above=above)))
+        kept = min(left / variance, 1.0)
+        mixed = math.sqrt(kept / variance) * (drawn - believed) + math.sqrt(1 - kept) * self.drawn.deviate(_TAKEN)
+        weight = taken + np.exp(np.interp(1 - np.exp(log_survival(mixed)), below, log_rest))
+        self.own = own + strain.lasting / variance * (np.log(weight) - drawn)
+        return np.asarray(weight)
 
     def _grams(self, coming: Floats, spread: Floats) -> NDArray[np.int32]:
         """[grade, day, scenario] whole grams: running sums are rounded, so that days and grades sum to the flush."""

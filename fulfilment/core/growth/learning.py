@@ -163,7 +163,9 @@ def stage_posterior(prior: StagePrior, logs: Sequence[StageLog]) -> Posterior:
     """Location and spread of the log of one stage's time."""
     spread = math.sqrt(math.log1p(prior.cv**2))
     ended = np.array([math.log(max(log.days, _SHORTEST)) for log in logs if log.ended])
-    running = Counter(math.log(log.days) for log in logs if not log.ended and log.days > 0)
+    # to a tenth of a day, so that many crops opened together cost as one
+    tenths = (round(log.days, 1) for log in logs if not log.ended)
+    running = Counter(math.log(days) for days in tenths if days > 0)
     belief = _Belief(
         location=math.log(prior.mean_days) - spread**2 / 2,
         spread=spread,
@@ -215,8 +217,8 @@ def _weigh(belief: _Belief, *, seen: Floats, counts: Floats, running: Counter[fl
     marks = [belief.location, *seen.tolist(), *running]
     doubt = belief.doubt or belief.spread / math.sqrt(belief.weight)
     reach = 8 * max(*sigmas, doubt)
-    rows = np.linspace(math.log(min(sigmas)) - 2.5, math.log(max(sigmas)) + 2.5, 2 * _ROWS)
-    columns = np.linspace(min(marks) - reach, max(marks) + reach, 4 * _COLUMNS)
+    rows = np.linspace(math.log(min(sigmas)) - 2.5, math.log(max(sigmas)) + 2.5, _ROWS)
+    columns = np.linspace(min(marks) - reach, max(marks) + reach, 2 * _COLUMNS)
     for _ in range(2):
         weights = _grid_weights(belief, rows, columns, seen=seen, counts=counts, running=running)
         rows = _narrow(rows, weights.sum(axis=1), _ROWS)

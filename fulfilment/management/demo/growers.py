@@ -189,8 +189,9 @@ def _use_bags(scene: Scene, bags: Bags, on: date, now: datetime) -> None:
         if row.bags_left:
             _open(scene, bags, row.bags_left, on, now)
         bags.opened = True
-    except Conflict:
-        return  # held: nothing is done to it until it is released
+    except Conflict as problem:
+        if problem.code not in ("held", "on_hold"):
+            raise
 
 
 def _open(scene: Scene, bags: Bags, count: int, on: date, now: datetime) -> None:
@@ -251,7 +252,14 @@ def _harvest(scene: Scene, crop: Fruiting, day: date, on: date, now: datetime) -
         ]
         _sure(
             lambda confirmed: growing.log_harvest(
-                crop.id, harvested_on=day, grades=grades, flush_ended=last, by=ADA, now=now, today=on, confirmed=confirmed
+                crop.id,
+                harvested_on=day,
+                grades=grades,
+                flush_ended=last,
+                by=ADA,
+                now=now,
+                today=on,
+                confirmed=confirmed,
             )
         )
     if not last:
@@ -294,9 +302,7 @@ def _tidy_store(scene: Scene, on: date, now: datetime) -> None:
             stock.dry_out(lot.public_id, lost_g=max(1, lot.quantity // 60), by=ADA, now=now)
         elif on.weekday() == 5 and lot.quantity > 600:
             try:
-                stock.take(
-                    lot.public_id, kind="sold_at_gate", quantity=lot.quantity // 4, by=ADA, now=now, today=on
-                )
+                stock.take(lot.public_id, kind="sold_at_gate", quantity=lot.quantity // 4, by=ADA, now=now, today=on)
             except Unconfirmed:
                 continue  # it is planned for somebody's order: nobody at the gate gets it
 

@@ -9,9 +9,7 @@ from typing import Final
 FARM: Final = "Kettle Lane Oyster Farm"
 TOWN: Final = "Overmere"
 MAIL: Final = "hello@kettlelane.example.org"
-ALLERGENS: Final = (
-    "Our bags hold spent coffee grounds, wheat straw and grain spawn (rye, millet). They are made where soya bran is used too."
-)
+ALLERGENS: Final = "Our bags hold spent coffee grounds, wheat straw and grain spawn (rye, millet). They are made where soya bran is used too."
 
 ADA: Final = "user:ada"
 """Grows."""
@@ -58,8 +56,12 @@ class Kind:
 
 
 KINDS: Final = {
-    "pearl": Kind("Pearl oyster", "Pleurotus ostreatus", (("a", 6), ("b", 4)), (("a", 1450), ("b", 900)), 1950, 8, True, 14),
-    "pink": Kind("Pink oyster", "Pleurotus djamor", (("a", 3), ("b", 2)), (("a", 1800), ("b", 1000)), 2150, 6, False, 0),
+    "pearl": Kind(
+        "Pearl oyster", "Pleurotus ostreatus", (("a", 6), ("b", 4)), (("a", 1450), ("b", 900)), 1950, 8, True, 14
+    ),
+    "pink": Kind(
+        "Pink oyster", "Pleurotus djamor", (("a", 3), ("b", 2)), (("a", 1800), ("b", 1000)), 2150, 6, False, 0
+    ),
     "golden": Kind(
         "Golden oyster", "Pleurotus citrinopileatus", (("a", 4), ("b", 3)), (("a", 1750), ("b", 1000)), 2150, 7, True, 7
     ),
@@ -98,7 +100,8 @@ class House:
 
     @property
     def email(self) -> str:
-        return f"kitchen@{self.name.lower().replace('the ', '').replace(' ', '-').replace(chr(8217), '')}.example.org"
+        words = [word.lower() for word in self.name.split() if word.isalpha() and word != "The"]
+        return f"kitchen@{'-'.join(words)}.example.org"
 
 
 _PINK_OR_GOLDEN: Final = (("pink", "a", "golden", "a"), ("golden", "a", "pink", "a"))

@@ -41,10 +41,14 @@ class Size:
 
 
 WHOLE: Final = Size(
-    {0: Mix("golden", 11, 2), 1: Mix("pearl", 11, 2), 3: Mix("pink", 10, 2), 4: Mix("pearl", 11, 2)}, kitchens=12, kit_orders=24
+    {0: Mix("golden", 11, 2), 1: Mix("pearl", 11, 2), 3: Mix("pink", 10, 2), 4: Mix("pearl", 11, 2)},
+    kitchens=12,
+    kit_orders=24,
 )
 SMALL: Final = Size(
-    {0: Mix("golden", 6, 1), 1: Mix("pearl", 9, 2), 3: Mix("pink", 6, 1), 4: Mix("pearl", 8, 1)}, kitchens=8, kit_orders=12
+    {0: Mix("golden", 6, 1), 1: Mix("pearl", 9, 2), 3: Mix("pink", 6, 1), 4: Mix("pearl", 8, 1)},
+    kitchens=8,
+    kit_orders=12,
 )
 
 

@@ -31,11 +31,23 @@ def set_up(scene: Scene, now: datetime, *, scenarios: int) -> None:
         for grade, price in kind.prices:
             word = "" if grade == "a" else ", second grade"
             sold = farm.add_product(
-                strain.public_id, grade=grade, pack=500, price_minor=price, name=f"{kind.name}{word}", by=OFFICE, now=now
+                strain.public_id,
+                grade=grade,
+                pack=500,
+                price_minor=price,
+                name=f"{kind.name}{word}",
+                by=OFFICE,
+                now=now,
             )
             scene.products[key, grade] = sold.public_id
         kit = farm.add_product(
-            strain.public_id, grade="kit", pack=1, price_minor=kind.kit_price, name=f"{kind.name} grow kit", by=OFFICE, now=now
+            strain.public_id,
+            grade="kit",
+            pack=1,
+            price_minor=kind.kit_price,
+            name=f"{kind.name} grow kit",
+            by=OFFICE,
+            now=now,
         )
         scene.products[key, "kit"] = kit.public_id
     for room in place.ROOMS:

@@ -117,9 +117,7 @@ def run(nature: Nature, *, mixed_on: date, bags: int, rng: Random) -> Dark:
     )
 
 
-def fruit(
-    nature: Nature, *, flush: int, begun_on: date, bags: int, dry_g: int, effect: float, rng: Random
-) -> Flush:
+def fruit(nature: Nature, *, flush: int, begun_on: date, bags: int, dry_g: int, effect: float, rng: Random) -> Flush:
     """A flush from opening or watering on; ``effect`` is what its batch and crop have in common."""
     pins_on = begun_on + timedelta(days=_stage(nature.pinning, nature, rng))
     first = pins_on + timedelta(days=_stage(nature.growing, nature, rng))

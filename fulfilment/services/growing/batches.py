@@ -178,9 +178,7 @@ def open_crop(
                 code="wrong_room",
                 where="room",
             )
-        measures.past_day(
-            opened_on, where="opened_on", today=today, since=batch.mixed_on, event="the batch was mixed"
-        )
+        measures.past_day(opened_on, where="opened_on", today=today, since=batch.mixed_on, event="the batch was mixed")
         refuse_held(batch, doing="opened")
         amount(bags, where="bags", at_most=MOST_BAGS, unit="bags")
         if bags > batch.bags_left:

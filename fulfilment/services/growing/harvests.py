@@ -150,7 +150,9 @@ def _weights(strain: Strain, grades: Sequence[Weighed]) -> list[tuple[Keeping, i
                     where="grade",
                 )
             if grade in found:
-                raise Invalid(f"Grade {grade} is there twice: add the two weights up.", code="named_twice", where="grade")
+                raise Invalid(
+                    f"Grade {grade} is there twice: add the two weights up.", code="named_twice", where="grade"
+                )
             weighed = amount(row["weighed_g"], where="weighed_g")
             trimmed = row.get("trimmed_g")
             if trimmed is None:
@@ -193,9 +195,7 @@ def _unlikely(crop: Crop, flush: int, weighed_g: int) -> list[str]:
 
 def _past_date(weights: Sequence[tuple[Keeping, int, int]], *, harvested_on: date, today: date) -> list[str]:
     late = [
-        keeping.grade
-        for keeping, _, _ in weights
-        if harvested_on + timedelta(days=keeping.best_before_days) < today
+        keeping.grade for keeping, _, _ in weights if harvested_on + timedelta(days=keeping.best_before_days) < today
     ]
     return [f"Harvested on {in_words(harvested_on)}, {', '.join(late)} is past its date already."] if late else []
 

@@ -123,9 +123,7 @@ def log_observation(
 
 def end_flush(crop: Crop, *, on: date, by: str, now: datetime) -> Observation:
     """The last mushroom of the flush was taken with a harvest; the caller has locked the crop and saves it."""
-    seen = Observation(
-        crop=crop, kind=Kind.FLUSH_ENDED, seen_on=on, logged_by=by[: events.BY_LENGTH], logged_at=now
-    )
+    seen = Observation(crop=crop, kind=Kind.FLUSH_ENDED, seen_on=on, logged_by=by[: events.BY_LENGTH], logged_at=now)
     _move(crop, seen)
     seen.save()
     return seen
@@ -180,9 +178,7 @@ def _see_batch(batch_id: str, seen: Observation, *, today: date) -> str:
         raise Invalid("Flushes are counted on crops only: leave it out.", code="not_here", where="flush")
     batch = lock_with_book(batch_id) if seen.kind == Kind.BAGS_LOST else rows.lock(Batch, batch_id, where="batch")
     seen.batch = batch
-    measures.past_day(
-        seen.seen_on, where="seen_on", today=today, since=batch.mixed_on, event="the batch was mixed"
-    )
+    measures.past_day(seen.seen_on, where="seen_on", today=today, since=batch.mixed_on, event="the batch was mixed")
     if seen.kind == Kind.RUN_FULL:
         if batch.colonised_on is not None:
             raise Conflict(
@@ -211,9 +207,7 @@ def _see_batch(batch_id: str, seen: Observation, *, today: date) -> str:
 def _see_crop(crop_id: str, seen: Observation, *, today: date) -> str:
     crop = rows.lock(Crop, crop_id, where="crop")
     seen.crop = crop
-    measures.past_day(
-        seen.seen_on, where="seen_on", today=today, since=crop.opened_on, event="the bags were opened"
-    )
+    measures.past_day(seen.seen_on, where="seen_on", today=today, since=crop.opened_on, event="the bags were opened")
     if seen.kind == Kind.BAGS_LOST:
         assert seen.bags is not None
         if seen.bags > crop.bags_alive:
@@ -261,7 +255,7 @@ def _move(crop: Crop, seen: Observation) -> None:
     if seen.kind == Kind.FLUSH_ENDED:
         _check_last(crop, seen)
     crop.bags_lost += seen.bags or 0
-    if stage is Stage.RESTING and flush == FLUSHES and seen.kind == Kind.FLUSH_ENDED or crop.bags_alive == 0:
+    if (stage is Stage.RESTING and flush == FLUSHES and seen.kind == Kind.FLUSH_ENDED) or crop.bags_alive == 0:
         stage = Stage.FINISHED
     if stage is not before:
         crop.stage, crop.stage_since, crop.flush = stage.value, seen.seen_on, flush

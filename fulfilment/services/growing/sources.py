@@ -18,9 +18,7 @@ MOST_HOURS = 24 * 30
 """Grounds older than a month are no fresh substrate for anybody."""
 
 
-def add_donor(
-    name: str, *, by: str, now: datetime, email: str = "", phone: str = "", kitchen: str = ""
-) -> Donor:
+def add_donor(name: str, *, by: str, now: datetime, email: str = "", phone: str = "", kitchen: str = "") -> Donor:
     """Who gives grounds; ``kitchen`` where it buys mushrooms too."""
     with transaction.atomic():
         buys = rows.find(Kitchen, kitchen, where="kitchen") if kitchen else None
@@ -75,9 +73,7 @@ def log_intake(
                 where="refused_because",
             )
         if not accepted and not because:
-            raise Invalid(
-                "Say why: refusing grounds needs a reason.", code="reason_needed", where="refused_because"
-            )
+            raise Invalid("Say why: refusing grounds needs a reason.", code="reason_needed", where="refused_because")
         intake = Intake.objects.create(
             donor=donor,
             grams=amount(grams, where="grams"),

@@ -55,7 +55,7 @@ def order_stops(round: str, shipments: Sequence[str], *, by: str, now: datetime)
     """The stops of a round in the order of these shipments; kept from then on, later stops come after them."""
     with transaction.atomic():
         trip = rows.lock(Round, round, where="round")
-        _check_open(trip)
+        check_open(trip)
         stops = {stop.shipment.public_id: stop for stop in trip.stops.select_related("shipment")}
         wanted = [rows.tidy(shipment) for shipment in shipments]
         if sorted(wanted) != sorted(stops):
@@ -74,7 +74,8 @@ def order_stops(round: str, shipments: Sequence[str], *, by: str, now: datetime)
     return [stops[shipment] for shipment in wanted]
 
 
-def _check_open(trip: Round) -> None:
+def check_open(trip: Round) -> None:
+    """Raises where the round has left."""
     if trip.closed_at is not None:
         raise Conflict(
             f"The round {trip.name} of {trip.on.isoformat()} has left: its stops stay as they were driven.",
@@ -107,9 +108,7 @@ def _lists(day: date, shipments: Sequence[Shipment], *, now: datetime) -> dict[i
             pick_list, _ = PickList.objects.get_or_create(round=trip, defaults={"on": day, "way": way, "made_at": now})
         else:
             ordered = sorted(group, key=_by_address)
-            pick_list, _ = PickList.objects.get_or_create(
-                on=day, way=way, round=None, defaults={"made_at": now}
-            )
+            pick_list, _ = PickList.objects.get_or_create(on=day, way=way, round=None, defaults={"made_at": now})
         found[pick_list.pk] = ordered
     return found
 
@@ -152,7 +151,9 @@ def _lay_rows(day: date, by_list: Mapping[int, Sequence[Shipment]]) -> tuple[int
     """Write what differs from the rows there are: (created, updated, deleted)."""
     shipment_list = {each.pk: pk for pk, group in by_list.items() for each in group}
     lines = list(
-        Line.objects.filter(shipment__in=shipment_list, cancelled_at__isnull=True).select_related("order").order_by("pk")
+        Line.objects.filter(shipment__in=shipment_list, cancelled_at__isnull=True)
+        .select_related("order")
+        .order_by("pk")
     )
     there = {
         (row.line_id, row.lot_id): row
@@ -185,9 +186,7 @@ def _lay_rows(day: date, by_list: Mapping[int, Sequence[Shipment]]) -> tuple[int
                 )
             )
         elif (row.pick_list_id, row.amount, row.position) != (list_id, wanted[at], positions[list_id]):
-            PickRow.objects.filter(pk=row.pk).update(
-                pick_list=list_id, amount=wanted[at], position=positions[list_id]
-            )
+            PickRow.objects.filter(pk=row.pk).update(pick_list=list_id, amount=wanted[at], position=positions[list_id])
             updated += row.amount != wanted[at]
     gone = [row.pk for row in there.values()]
     PickRow.objects.filter(pk__in=gone).delete()
@@ -198,8 +197,8 @@ def _lay_rows(day: date, by_list: Mapping[int, Sequence[Shipment]]) -> tuple[int
 def _amounts(lines: Sequence[Line], there: Mapping[Place, PickRow]) -> dict[Place, int]:
     """What each row of a list is to say."""
     planned: dict[Place, int] = defaultdict(int)
-    for line, lot, amount in Allocation.objects.filter(line__in=lines).values_list("line_id", "lot_id", "amount"):
-        planned[line, lot] += amount
+    for line_id, lot, amount in Allocation.objects.filter(line__in=lines).values_list("line_id", "lot_id", "amount"):
+        planned[line_id, lot] += amount
     picked, last = _picked(lines)
     newest = Plan.objects.order_by("-made_at").values_list("made_at", flat=True).first()
     found: dict[Place, int] = {}

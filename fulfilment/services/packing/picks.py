@@ -109,7 +109,9 @@ def undo_pick(pick: str, *, reason: str = "", by: str, now: datetime, today: dat
         source, shipment, wanted = _locked(name, found.lot.public_id)
         if found.reverses_id is not None:
             raise Conflict(
-                "This entry already undoes a pick: pick again if it was right after all.", code="is_undoing", where="pick"
+                "This entry already undoes a pick: pick again if it was right after all.",
+                code="is_undoing",
+                where="pick",
             )
         if Pick.objects.filter(reverses=found).exists():
             raise Conflict("This pick was undone already.", code="already_undone", where="pick")
@@ -208,9 +210,7 @@ def _accepted(line: Line) -> set[tuple[int, str]]:
     """(strain, grade) the line may get: what it names, what was promised instead, what its kitchen takes instead."""
     product, kitchen = line.product, line.shipment.kitchen
     found = {(product.strain_id, product.grade)}
-    found |= set(
-        PromisePart.objects.filter(promise__current_of=line).values_list("book__strain_id", "book__grade")
-    )
+    found |= set(PromisePart.objects.filter(promise__current_of=line).values_list("book__strain_id", "book__grade"))
     if kitchen is not None:
         found |= set(
             kitchen.substitutes.filter(strain=product.strain_id, grade=product.grade).values_list(
@@ -266,7 +266,10 @@ def _eaten(lot: Lot, line: Line, amount: int, *, over: int) -> list[tuple[str, i
     others = [
         (str(each.line), min(each.amount, each.line.promised - each.line.picked))
         for each in Allocation.objects.filter(
-            lot=lot, line__shipment__state__in=OPEN, line__cancelled_at__isnull=True, line__promised__gt=F("line__picked")
+            lot=lot,
+            line__shipment__state__in=OPEN,
+            line__cancelled_at__isnull=True,
+            line__promised__gt=F("line__picked"),
         )
         .exclude(line=line)
         .select_related("line__order")

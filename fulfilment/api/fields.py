@@ -1,0 +1,155 @@
+"""What a body may hold: strict shapes and the fields of the trade.
+
+A field nobody knows is an error, never ignored.  Weights are whole grams, counts whole pieces, money minor units behind
+a decimal text with its currency, days ISO dates, instants RFC 3339 with an offset.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any, Final
+
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+
+from fulfilment.core.problems import Invalid
+from fulfilment.core.units import MAX_GRAMS, Money, amount
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+_DAY: Final = re.compile(r"\d{4}-\d{2}-\d{2}\Z", re.ASCII)
+_MONEY: Final = re.compile(r"\d{1,9}\.\d{2}\Z", re.ASCII)
+_CURRENCY: Final = re.compile(r"[A-Z]{3}\Z", re.ASCII)
+
+
+class Shape(serializers.Serializer[Any]):
+    """A JSON object; what it does not know it refuses."""
+
+    def to_internal_value(self, data: Any) -> Any:
+        if isinstance(data, dict):
+            known = {name for name, field in self.fields.items() if not field.read_only}
+            unknown = {
+                str(name): [
+                    serializers.ErrorDetail(f"There is no field {str(name)[:40]!r} here.", code="unknown_field")
+                ]
+                for name in data
+                if name not in known
+            }
+            if unknown:
+                raise serializers.ValidationError(unknown)
+        return super().to_internal_value(data)
+
+
+class _Whole(serializers.IntegerField):
+    unit = "grams"
+    at_least = 1
+
+    def __init__(self, *, at_least: int | None = None, **kwargs: Any) -> None:
+        self.at_least = self.at_least if at_least is None else at_least
+        super().__init__(min_value=self.at_least, max_value=MAX_GRAMS, **kwargs)
+
+    def to_internal_value(self, data: Any) -> int:
+        try:
+            return amount(data, where="", at_least=self.at_least, unit=self.unit)
+        except Invalid as invalid:
+            raise serializers.ValidationError(invalid.sentence, code=invalid.reason_code) from invalid
+
+
+class Grams(_Whole):
+    """Whole grams; ``"2"``, ``2.0`` and ``true`` are none."""
+
+
+class Units(_Whole):
+    """Whole pieces."""
+
+    unit = "pieces"
+
+
+@extend_schema_field(
+    {
+        "type": "object",
+        "properties": {
+            "amount": {"type": "string", "pattern": r"^\d{1,9}\.\d{2}$"},
+            "currency": {"type": "string", "pattern": "^[A-Z]{3}$"},
+        },
+        "required": ["amount", "currency"],
+        "additionalProperties": False,
+    }
+)
+class Price(serializers.Field[Money, Any, dict[str, str], Any]):
+    """``{"amount": "12.50", "currency": "EUR"}``, inside the house ``Money(1250, "EUR")``."""
+
+    def to_internal_value(self, data: Any) -> Money:
+        match data:
+            case {"amount": str() as figure, "currency": str() as currency, **rest} if (
+                not rest and _MONEY.match(figure) and _CURRENCY.match(currency)
+            ):
+                return Money(int(figure.replace(".", "")), currency)
+        raise serializers.ValidationError(
+            'Money is {"amount": "12.50", "currency": "EUR"}: two decimals and an ISO 4217 code.', code="not_money"
+        )
+
+    def to_representation(self, value: Money) -> dict[str, str]:
+        return {"amount": value.decimal, "currency": value.currency}
+
+
+class Day(serializers.DateField):
+    """A farm day, ``2026-05-01`` and in no other form."""
+
+    def to_internal_value(self, value: Any) -> date:
+        if isinstance(value, str) and _DAY.match(value):
+            try:
+                return date.fromisoformat(value)
+            except ValueError as error:
+                raise serializers.ValidationError("There is no such day.", code="no_such_day") from error
+        raise serializers.ValidationError("A day is written 2026-05-01.", code="not_a_day")
+
+
+class Instant(serializers.DateTimeField):
+    """RFC 3339 with an offset or Z; without one nobody knows when it was."""
+
+    def to_internal_value(self, value: Any) -> datetime:
+        try:
+            found = datetime.fromisoformat(value)
+        except (TypeError, ValueError) as error:
+            raise serializers.ValidationError(
+                "An instant is written 2026-05-01T09:30:00Z.", code="not_an_instant"
+            ) from error
+        if found.tzinfo is None:
+            raise serializers.ValidationError("An instant needs its offset: 2026-05-01T09:30:00Z.", code="no_offset")
+        return found
+
+
+class Id(serializers.CharField):
+    """A public id, ``K7Q2-M4XJ``."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(max_length=12, **kwargs)
+
+
+class Flag(serializers.BooleanField):
+    """``true`` or ``false``, and nothing that only looks like it."""
+
+    def to_internal_value(self, data: Any) -> bool:
+        if isinstance(data, bool):
+            return data
+        raise serializers.ValidationError("This is true or false.", code="not_a_flag")
+
+
+class Text(serializers.CharField):
+    """A text; a number is none."""
+
+    def to_internal_value(self, data: Any) -> str:
+        if not isinstance(data, str):
+            raise serializers.ValidationError("This is a text.", code="not_a_text")
+        return super().to_internal_value(data)
+
+
+def read(shape: type[Shape], data: Any) -> Mapping[str, Any]:
+    """The body as ``shape`` wants it; what is wrong is raised, with its pointers."""
+    found = shape(data=data)
+    found.is_valid(raise_exception=True)
+    values: Mapping[str, Any] = found.validated_data
+    return values

@@ -1,0 +1,97 @@
+"""Lists that go on: ``{"items": […], "next": address or null}``, the same address as ``Link: rel="next"`` (RFC 8288).
+
+The cursor holds where the page before ended (a value of each key it is ordered by), not how many were passed over: page
+k costs what page 1 costs, and what is added meanwhile moves nothing.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+from django.db.models import Model, Q
+from drf_spectacular.utils import OpenApiParameter
+from rest_framework.response import Response
+
+from fulfilment.core.problems import Invalid
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from django.db.models import QuerySet
+    from rest_framework.request import Request
+
+Row = TypeVar("Row", bound=Model)
+
+USUAL: Final = 50
+LARGEST: Final = 200
+BIGGEST_KEY: Final = 2**63 - 1
+
+PARAMETERS: Final = [
+    OpenApiParameter("cursor", str, description="Where to go on, from the `next` of the page before."),
+    OpenApiParameter(
+        "page_size", int, description=f"Items a page, {USUAL} unless said; more than {LARGEST} is {LARGEST}."
+    ),
+]
+"""What every list takes, for its schema."""
+
+
+def choice(name: str, *values: str, words: str) -> OpenApiParameter:
+    """A parameter that takes one of these values, for a schema."""
+    return OpenApiParameter(name, str, enum=values, description=words)
+
+
+def page(
+    request: Request, rows: QuerySet[Row], *, show: Callable[[Sequence[Row]], Sequence[Mapping[str, Any]]]
+) -> Response:
+    """One page of ``rows``, newest first by their primary key."""
+    size = _size(request.query_params.get("page_size"))
+    cursor = request.query_params.get("cursor")
+    if cursor is not None:
+        rows = rows.filter(Q(pk__lt=_opened(cursor)))
+    found = list(rows.order_by("-pk")[: size + 1])
+    shown = found[:size]
+    body: dict[str, Any] = {"items": show(shown), "next": None}
+    response = Response(body)
+    if len(found) > size:
+        parameters = request.query_params.copy()
+        parameters["cursor"] = _closed(shown[-1].pk)
+        address = request.build_absolute_uri(f"{request.path}?{parameters.urlencode()}")
+        body["next"] = address
+        response["Link"] = f'<{address}>; rel="next"'
+    return response
+
+
+def known(request: Request, *names: str) -> None:
+    """:class:`Invalid` for a query parameter that means nothing here, or holds what no text needs."""
+    for name, value in request.query_params.items():
+        if name not in {"cursor", "page_size", "format", *names}:
+            raise Invalid(f"There is no parameter {name[:40]!r} here.", code="unknown_parameter", where=name[:40])
+        if "\0" in value:
+            raise Invalid("This holds a NUL character.", where=name)
+
+
+def _size(text: str | None) -> int:
+    if text is None:
+        return USUAL
+    if not (text.isascii() and text.isdigit() and len(text) <= 9 and int(text) > 0):
+        raise Invalid(f"A page has 1 to {LARGEST} items.", where="page_size")
+    return min(int(text), LARGEST)
+
+
+def _closed(key: int) -> str:
+    return base64.urlsafe_b64encode(json.dumps([key]).encode()).decode().rstrip("=")
+
+
+def _opened(cursor: str) -> int:
+    try:
+        found = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
+    except ValueError:
+        found = None
+    match found:
+        case [int() as key] if 0 <= key <= BIGGEST_KEY:
+            return key
+    raise Invalid(
+        "This cursor is not one of ours: take the whole address in `next`.", code="bad_cursor", where="cursor"
+    )

@@ -1,0 +1,138 @@
+"""How a problem is told over HTTP: ``application/problem+json`` (RFC 9457), whoever found it.
+
+``code`` is for programs and stable, ``detail`` is the sentence for people, ``errors`` says where in the body, each by a
+JSON pointer (RFC 6901).  What is missing is 404 where the address asked for it and 400 where the body
+refers to it.
+"""
+
+from __future__ import annotations
+
+from http import HTTPStatus
+from typing import TYPE_CHECKING, Any, Final
+
+from django.core.exceptions import PermissionDenied
+from django.http import Http404
+from rest_framework import exceptions
+from rest_framework.response import Response
+from rest_framework.views import set_rollback
+
+from fulfilment.core.problems import Conflict, Forbidden, Invalid, Missing, Problem, Stale, Unconfirmed
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+CONTENT_TYPE: Final = "application/problem+json"
+
+STATUS: Final[Mapping[type[Problem], int]] = {
+    Invalid: 400,
+    Missing: 404,
+    Conflict: 409,
+    Unconfirmed: 409,
+    Stale: 412,
+    Forbidden: 403,
+}
+STATUS_OF_CODE: Final[Mapping[str, int]] = {"key_reused": 422, "match_missing": 428}
+"""Where a standard names another status for one reason."""
+
+CODES: Final[Mapping[int, str]] = {
+    400: "invalid",
+    401: "not_authenticated",
+    403: "forbidden",
+    404: "not_found",
+    405: "method_not_allowed",
+    406: "not_acceptable",
+    413: "too_large",
+    415: "unsupported_media_type",
+    429: "throttled",
+}
+
+
+class TooLarge(exceptions.APIException):
+    status_code = 413
+    default_detail = "This body is too large."
+    default_code = "too_large"
+
+
+def answer(error: Exception, context: Mapping[str, Any]) -> Response | None:
+    """The framework's exception handler; None for what is a fault of ours, which then is a 500 with a log line."""
+    set_rollback()
+    if isinstance(error, Problem):
+        return told(error)
+    if isinstance(error, Http404):
+        return _response(404, "not_found", "There is nothing here.")
+    if isinstance(error, PermissionDenied):
+        return _response(403, "forbidden", "This is not allowed.")
+    if isinstance(error, exceptions.ValidationError):
+        errors = list(_listed(error.detail, ""))
+        detail = errors[0]["detail"] if len(errors) == 1 else f"{len(errors)} things in this body are wrong."
+        return _response(400, "invalid", detail, errors=errors)
+    if isinstance(error, exceptions.APIException):
+        return _framework(error)
+    return None
+
+
+def told(problem: Problem) -> Response:
+    """One of our own problems."""
+    status = next((status for kind, status in STATUS.items() if isinstance(problem, kind)), 400)
+    if isinstance(problem, Missing) and problem.where:
+        status = 400
+    status = STATUS_OF_CODE.get(problem.reason_code, status)
+    errors = []
+    if problem.where:
+        errors = [
+            {"pointer": pointer(problem.where.split(".")), "code": problem.reason_code, "detail": problem.sentence}
+        ]
+    return _response(status, problem.reason_code, problem.sentence, errors=errors, data=problem.data)
+
+
+def pointer(path: list[str]) -> str:
+    """``["lines", "0", "amount_g"]`` as ``/lines/0/amount_g``."""
+    return "".join("/" + part.replace("~", "~0").replace("/", "~1") for part in path)
+
+
+def _framework(error: exceptions.APIException) -> Response:
+    status = error.status_code
+    response = _response(status, CODES.get(status, "problem"), str(error.detail))
+    if (wait := getattr(error, "wait", None)) is not None:
+        response["Retry-After"] = str(int(wait) + 1)
+    if challenge := getattr(error, "auth_header", None):
+        response["WWW-Authenticate"] = challenge
+    return response
+
+
+def _listed(detail: Any, path: str) -> Iterator[dict[str, str]]:
+    """The framework's nested lists and maps of errors, one by one with their pointers."""
+    if isinstance(detail, dict):
+        for name, inner in detail.items():
+            # What concerns the whole body has a name of the framework's own.
+            own = str(name) == "non_field_errors"
+            yield from _listed(inner, path if own else path + pointer([str(name)]))
+    elif isinstance(detail, list):
+        for place, inner in enumerate(detail):
+            yield from _listed(inner, path + pointer([str(place)]) if isinstance(inner, dict) else path)
+    else:
+        yield {"pointer": path, "code": getattr(detail, "code", "invalid"), "detail": str(detail)}
+
+
+def _response(
+    status: int,
+    code: str,
+    detail: str,
+    *,
+    errors: list[dict[str, str]] | None = None,
+    data: Mapping[str, object] | None = None,
+) -> Response:
+    body: dict[str, object] = {
+        "type": "about:blank",
+        "title": HTTPStatus(status).phrase,
+        "status": status,
+        "code": code,
+        "detail": detail,
+    }
+    if errors:
+        body["errors"] = errors
+    if data:
+        body["data"] = {
+            name: value if isinstance(value, int | str | bool) else str(value) for name, value in data.items()
+        }
+    return Response(body, status=status, content_type=CONTENT_TYPE)

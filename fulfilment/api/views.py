@@ -1,0 +1,62 @@
+"""What every endpoint shares: who may ask, how bodies are read and problems told."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from rest_framework.negotiation import BaseContentNegotiation
+from rest_framework.renderers import JSONRenderer
+from rest_framework.views import APIView
+
+from fulfilment.api import problems
+from fulfilment.api.bodies import Json
+from fulfilment.api.keys import BearerKeys, Scoped
+from fulfilment.core.problems import Missing
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+
+    from rest_framework.authentication import BaseAuthentication
+    from rest_framework.permissions import BasePermission
+    from rest_framework.renderers import BaseRenderer
+    from rest_framework.request import Request
+    from rest_framework.response import Response
+
+
+class JsonOnly(BaseContentNegotiation):
+    """There is one form of answer, so ``Accept`` chooses nothing (RFC 9110 lets a server say so)."""
+
+    def select_parser(self, request: Request, parsers: Iterable[Any]) -> Any:
+        kind = (request.content_type or "").partition(";")[0].strip().lower()
+        return next((parser for parser in parsers if parser.media_type == kind), None)
+
+    def select_renderer(
+        self, request: Request, renderers: Iterable[BaseRenderer], format_suffix: str | None = None
+    ) -> tuple[BaseRenderer, str]:
+        renderer = next(iter(renderers))
+        return renderer, renderer.media_type or ""
+
+
+class Endpoint(APIView):
+    """One address.  ``scopes`` names, for each method it has, whom it takes."""
+
+    scopes: ClassVar[Mapping[str, frozenset[str]]] = {}
+    authentication_classes: Sequence[type[BaseAuthentication]] = (BearerKeys,)
+    permission_classes: Sequence[type[BasePermission]] = (Scoped,)
+    parser_classes = (Json,)
+    renderer_classes = (JSONRenderer,)
+    content_negotiation_class = JsonOnly
+
+    def get_exception_handler(self) -> Callable[[Exception, Mapping[str, Any]], Response | None]:
+        return problems.answer
+
+
+class Nowhere(Endpoint):
+    """Whatever else is asked for below the API's address."""
+
+    schema = None
+    permission_classes = ()
+    authentication_classes = ()
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        raise Missing("There is nothing at this address.")

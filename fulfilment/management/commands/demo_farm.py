@@ -1,0 +1,72 @@
+"""The invented farm with eight weeks behind it, made by living them through the services."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from datetime import UTC, datetime, timedelta
+from time import perf_counter
+from typing import TYPE_CHECKING, Any
+
+from django.conf import settings
+from django.contrib.auth import get_user_model
+from django.core.management.base import BaseCommand, CommandError
+from django.db import transaction
+
+from fulfilment.core.calendar import farm_day
+from fulfilment.management.demo.world import World
+from fulfilment.models import Farm
+from fulfilment.services import farm
+
+if TYPE_CHECKING:
+    from django.core.management.base import CommandParser
+
+DAYS = 56
+SCENARIOS_WHILE_BUILDING = 100
+SCENARIOS = 1000
+USER = "olive"
+
+
+class Command(BaseCommand):
+    help = "Fill an empty database with an invented farm and eight weeks of its history."
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("--if-empty", action="store_true", help="do nothing where there is a farm already")
+        parser.add_argument("--days", type=int, default=DAYS, help=f"days of history (default {DAYS})")
+        parser.add_argument("--seed", type=int, default=7, help="another seed is another history (default 7)")
+        parser.add_argument("--zone", default="Etc/UTC", help="the farm's time zone by its IANA name")
+
+    def handle(self, *, if_empty: bool, days: int, seed: int, zone: str, **_: Any) -> None:
+        if Farm.objects.exists():
+            if not if_empty:
+                raise CommandError("There is a farm in this database already: the invented one needs an empty one.")
+            return
+        if days < 1:
+            raise CommandError("A history has at least one day.")
+        today = farm_day(datetime.now(UTC), zone)
+        world = World(
+            first=today - timedelta(days=days), days=days, zone=zone, seed=seed, scenarios=SCENARIOS_WHILE_BUILDING
+        )
+        begun = perf_counter()
+        # One transaction: a build that is broken off leaves the database as empty as it was.
+        with transaction.atomic():
+            for number, day in enumerate(world.each_day(), start=1):
+                for hour in world.hours(day):
+                    hour.do()
+                if number == days:
+                    world.lose_a_crop(day).do()
+                    farm.change_farm(by="user:olive", now=world.lose_a_crop(day).now, scenarios=SCENARIOS)
+                if number % 7 == 0 or number == days:
+                    self.stdout.write(f"  {number} of {days} days lived, {perf_counter() - begun:.1f} s")
+                    self.stdout.flush()
+            password = _first_user()
+        self.stdout.write(f"The invented farm stands. Log in as {USER} with the password {password}")
+
+
+def _first_user() -> str:
+    """The invented office's login, with a password of its own on every installation."""
+    password = secrets.token_urlsafe(9)
+    get_user_model().objects.create_superuser(USER, password=password)
+    with open(os.open(settings.VAR_DIR / "demo_login.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as note:
+        note.write(f"{USER} {password}\n")
+    return password
