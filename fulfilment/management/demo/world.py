@@ -48,7 +48,6 @@ class World:
         else:
             yield self._hour("night", on, time(2), lambda now: nights.run(on.isoformat(), now=now))
         yield self._hour("look", on, time(6, 30), lambda now: growers.look(scene, on, now))
-        yield self._hour("drain", on, time(7, 30), drain)
         yield self._hour("pack", on, time(8), lambda now: packers.pack(scene, on, now))
         yield self._hour("drive", on, time(9, 30), lambda now: packers.drive(scene, on, now))
         yield self._hour("office", on, time(10, 30), lambda now: office.orders(scene, on, now, days=self.days))
