@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import signal
 import socket
@@ -20,6 +21,7 @@ from fulfilment.core.care import PROGRAMME
 from fulfilment.core.problems import Conflict
 from fulfilment.models import CareMail, Event, Farm, Holder, Kit, Lot, Mail
 from fulfilment.models.states import MAIL
+from fulfilment.out import emails
 from fulfilment.read import links
 from fulfilment.services import mails, ordering
 from fulfilment.services.ordering import Asked
@@ -51,7 +53,7 @@ class Postbox:
         self, server: SMTP, session: Session, envelope: Envelope, hostname: str, responses: list[str]
     ) -> list[str]:
         self.connections += 1
-        session.host_name = hostname  # type: ignore[assignment]  # as the server does itself
+        session.host_name = hostname
         return responses
 
     async def handle_DATA(self, server: SMTP, session: Session, envelope: Envelope) -> str:  # noqa: N802 - the same
@@ -63,7 +65,7 @@ class Postbox:
             self.got.append(message)
         if self.drops:
             self.drops -= 1
-            assert server.transport is not None
+            assert isinstance(server.transport, asyncio.Transport)
             server.transport.abort()
         return answer
 
@@ -295,7 +297,7 @@ def test_a_worker_killed_around_the_talk(
         os.kill(os.getpid(), signal.SIGKILL)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(*((mails, "sent") if after_talking else (work.emails, "send")), die)
+        patch.setattr(*((mails, "sent") if after_talking else (emails, "send")), die)
         assert ended(in_child(lambda: work.drain(now=NINE))) == -signal.SIGKILL
     assert state(mail) == "sending"
     assert work.drain(now=NINE + timedelta(minutes=1)) == 0
@@ -312,14 +314,14 @@ def test_a_mail_that_kills_its_worker_does_not_take_others_with_it(
     farm: World, postbox: Postbox, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     first, poison, last = note(1), note(666), note(3)
-    write = work.emails.write
+    write = emails.write
 
     def deadly(letter: Any, *, now: datetime) -> Any:
         if letter.mail.pk == poison.pk:
             os.kill(os.getpid(), signal.SIGKILL)
         return write(letter, now=now)
 
-    monkeypatch.setattr(work.emails, "write", deadly)
+    monkeypatch.setattr(emails, "write", deadly)
     now = NINE
     for _ in range(8):
         ended(in_child(lambda now=now: work.drain(now=now)))  # type: ignore[misc]  # bound early

@@ -310,7 +310,7 @@ def _tidy_store(scene: Scene, on: date, now: datetime) -> None:
 def _holds(scene: Scene, on: date, now: datetime) -> None:
     for until, hold in list(scene.held):
         if until <= on:
-            holds.release(hold, reason="looked at: all is well", by=ADA, now=now)
+            holds.release(hold, by=ADA, now=now)
             scene.held.remove((until, hold))
     if scene.nth(on) == LOT_HELD:
         lot = Lot.objects.filter(kind=Lot.Kind.FRESH, quantity__gt=0).order_by("-pk").first()

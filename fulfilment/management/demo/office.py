@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta
 from typing import Final
 
-from fulfilment.core.problems import Conflict
 from fulfilment.management.demo import place
 from fulfilment.management.demo.place import OFFICE
 from fulfilment.management.demo.scene import Scene, next_delivery
@@ -22,6 +21,7 @@ LAST_KITS_BEFORE_END: Final = 4
 
 def orders(scene: Scene, on: date, now: datetime, *, days: int) -> None:
     """Late morning: whatever the telephone brings."""
+    _close_the_books(on, now)
     if scene.nth(on) < 6:
         return
     if scene.chance(0.45):
@@ -36,6 +36,16 @@ def orders(scene: Scene, on: date, now: datetime, *, days: int) -> None:
     while scene.kit_orders_placed < min(due, scene.size.kit_orders):
         if not _kits(scene, on, now):
             break
+
+
+def _close_the_books(on: date, now: datetime) -> None:
+    """What could not go out on its day at all is taken off the books, with the reason."""
+    left = Order.objects.filter(
+        on__lt=on, cancelled_at__isnull=True, lines__cancelled_at__isnull=True, lines__shipment__state="placed",
+        lines__picked=0,
+    ).exclude(lines__picked__gt=0)  # fmt: skip
+    for order in left.distinct().order_by("pk"):
+        ordering.cancel(order.public_id, because="nothing came in time", by=OFFICE, now=now)
 
 
 def _one_off(scene: Scene, on: date, now: datetime) -> None:
@@ -115,25 +125,21 @@ def _kits(scene: Scene, on: date, now: datetime) -> bool:
     rng, number = scene.rng, scene.kit_orders_placed
     pieces = rng.choices((1, 2, 3), (0.75, 0.2, 0.05))[0]
     buyer = _buyer(scene, place.BUYERS[number % len(place.BUYERS)], number, now)
-    for kind in sorted(place.KINDS, key=lambda kind: (rng.random() * (0.5 if kind == "pearl" else 1.0), kind)):
+    kinds = sorted(place.KINDS, key=lambda kind: (rng.random() * (0.5 if kind == "pearl" else 1.0), kind))
+    soon = next_delivery(on, after=2)
+    for kind in kinds:
         wanted = [Asked(scene.products[kind, "kit"], pieces)]
-        day = next_delivery(on, after=2)
-        for _ in range(5):
-            try:
-                (offer,) = ordering.check(wanted, buyer=buyer, on=day, now=now)
-            except Conflict:
-                day = next_delivery(day, after=1)
-                continue
-            if offer.answer.amount == pieces:
-                gift = number in GIFTS
-                order = ordering.place(
-                    wanted, buyer=buyer, on=day, gift=gift, greeting="Something to watch grow" if gift else "", by="shop",
-                    way="collected" if number % 9 == 5 else "", now=now,
-                )  # fmt: skip
-                scene.kit_orders_placed += 1
-                scene.on_placed(order, now)
-                return True
-            day = next_delivery(day, after=1)
+        (offer,) = ordering.check(wanted, buyer=buyer, on=soon, now=now)
+        day = soon if offer.answer.amount == pieces else offer.answer.first_full_on
+        if day is not None:
+            gift = number in GIFTS
+            order = ordering.place(
+                wanted, buyer=buyer, on=day, gift=gift, greeting="Something to watch grow" if gift else "", by="shop",
+                way="collected" if number % 9 == 5 else "", now=now,
+            )  # fmt: skip
+            scene.kit_orders_placed += 1
+            scene.on_placed(order, now)
+            return True
     return False
 
 

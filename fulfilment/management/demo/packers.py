@@ -12,6 +12,7 @@ from fulfilment.models import Lot, PickList, PickRow, Round, Shipment, Way
 from fulfilment.services import packing
 
 CARRIER: Final = "Hedgerow Parcels"
+CRATE_G: Final = 3_000
 UNDONE: Final = 0.02
 REFUSED: Final = (0.03, "bruised", "too open", "not ordered, says the chef")
 
@@ -31,7 +32,8 @@ def pack(scene: Scene, on: date, now: datetime) -> None:
 def drive(scene: Scene, on: date, now: datetime) -> None:
     """Rounds leave with what is on them; parcels are handed to the carrier; what arrived yesterday has arrived."""
     for trip in Round.objects.filter(on=on, closed_at__isnull=True).order_by("pk"):
-        packing.close_round(trip.public_id, by=BEN, now=now, today=on)
+        crates = {stop.shipment.public_id: _crates(stop.shipment) for stop in trip.stops.select_related("shipment")}
+        packing.close_round(trip.public_id, crates=crates, by=BEN, now=now, today=on)
     for shipment in _of_day(on, Way.CARRIER, "packed"):
         number = f"HP{on:%y%m%d}{shipment.pk:05d}"
         packing.hand_parcel(shipment.public_id, carrier=CARRIER, tracking=number, by=BEN, now=now, today=on)
@@ -55,6 +57,11 @@ def deliver(scene: Scene, on: date, now: datetime) -> None:
         if due <= on:
             packing.deliver(public_id, by="carrier", now=now, today=on)
             scene.on_the_road.remove((due, public_id))
+
+
+def _crates(shipment: Shipment) -> int:
+    grams = sum(line.picked for line in shipment.lines.all() if not line.product.is_kit)
+    return -(-grams // CRATE_G)
 
 
 def _of_day(on: date, way: str, state: str) -> list[Shipment]:

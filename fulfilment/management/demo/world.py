@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Final
@@ -13,6 +13,9 @@ from fulfilment.management.demo.scene import WHOLE, Scene, Size
 from fulfilment.services import nights
 
 MORE_THAN_A_DAY_HOLDS: Final = 10_000
+EVES: Final = (1, 3, 5, 6)
+"""Weekdays on which the work that waits is done by day: before each delivery, and once at the week's end."""
+EVERY_DAY: Final = range(7)
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +32,13 @@ class World:
     """``days`` from ``first`` on, repeatable by its seed."""
 
     def __init__(
-        self, *, first: date, days: int, zone: str, seed: int, scenarios: int = 100, size: Size = WHOLE
-    ) -> None:
+        self, *, first: date, days: int, zone: str, seed: int, scenarios: int = 100, size: Size = WHOLE,
+        drained_on: Collection[int] = EVES,
+    ) -> None:  # fmt: skip
         self.scene = Scene(first, zone, seed, size)
         self.days = days
         self.scenarios = scenarios
+        self.drained_on = drained_on
 
     def each_day(self) -> Iterator[date]:
         return (self.scene.first + timedelta(days=i) for i in range(self.days))
@@ -53,7 +58,8 @@ class World:
         yield self._hour("office", on, time(10, 30), lambda now: office.orders(scene, on, now, days=self.days))
         if scene.nth(on) == 1:
             yield self._hour("standing", on, time(11), lambda now: setting.begin_standing_orders(scene, now))
-        yield self._hour("drain", on, time(12, 5), drain)
+        if on.weekday() in self.drained_on:
+            yield self._hour("drain", on, time(12, 5), drain)
         yield self._hour("deliver", on, time(14), lambda now: packers.deliver(scene, on, now))
         yield self._hour("mix", on, time(15), lambda now: growers.mix(scene, on, now))
         yield self._hour("report", on, time(18), lambda now: holders.report(scene, on, now))

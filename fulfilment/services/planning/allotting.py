@@ -95,7 +95,7 @@ def as_data(account: Account) -> dict[str, object]:
         "there": account.there,
         "promised_before": account.promised_before,
         "rule": account.rule,
-        "share_pct": int(100 * account.share),
+        "share_pct": int(account.share),
         "substituted": account.substituted,
     }
 
