@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from datetime import datetime
 
+    from fulfilment.models import Mail
     from fulfilment.services.jobs import Claim
 
     Effect = Callable[[], object]
@@ -35,6 +36,9 @@ log = structlog.get_logger(__name__)
 
 BATCH: Final = 25
 """Jobs or mails under one lease: enough to make the claim cheap, few enough to be over long before it ends."""
+
+MOMENT_S: Final = 0.1
+"""For how long an accepted mail may stand unmarked: a commit for each would be most of the time that mails take."""
 
 
 class Overtaken(Exception):
@@ -98,12 +102,14 @@ def _in_short(error: Exception) -> str:
 
 
 def _some_mails(*, now: datetime, limit: int) -> int:
-    """Claim, talk, mark: a mail is marked as soon as its talk is over, so that a crash repeats one at most."""
+    """Claim, talk, mark; marked within a moment of being accepted, so that a crash repeats that moment's at most."""
     claimed = mails.claim(now=now, limit=limit)
     if not claimed:
         return 0
-    patience = monotonic() + mails.LEASE.total_seconds() / 2
+    begun = marked = monotonic()
+    patience = begun + mails.LEASE.total_seconds() / 2
     touched = 0
+    accepted: list[Mail] = []
     until: datetime | None = None
     for mail, outcome in emails.send(claimed, now=now, go_on=lambda: monotonic() < patience):
         if outcome.result is emails.Result.NO_SERVER:
@@ -112,12 +118,16 @@ def _some_mails(*, now: datetime, limit: int) -> int:
             break
         touched += 1
         if outcome.result is emails.Result.SENT:
-            mails.sent([mail], now=now)
+            accepted.append(mail)
         elif outcome.result is emails.Result.UNKNOWN:
             mails.unanswered(mail, now=now)
         else:
             passing = outcome.result is emails.Result.LATER
             mails.refused(mail, error=outcome.error, passing=passing, now=now)
+        if monotonic() - marked > MOMENT_S:
+            mails.sent(accepted, now=now)
+            accepted, marked = [], monotonic()
+    mails.sent(accepted, now=now)
     mails.put_back(claimed[touched:], until=until)
     return touched
 

@@ -4,15 +4,82 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, include, path, re_path
 
+from fulfilment.api import customers, farm, growing, kits, orders, packing, standing_orders, store
 from fulfilment.api.harvests import Harvests
 from fulfilment.api.lots import Lots, OneLot
 from fulfilment.api.schema import Schema, reference
-from fulfilment.api.views import Nowhere
+from fulfilment.api.views import Endpoint, Nowhere
+
+
+def both(reads: type[Endpoint], does: type[Endpoint]) -> type[Endpoint]:
+    """One address that is read by one endpoint and written by another."""
+    scopes = {**reads.scopes, **does.scopes}
+    return type(f"{reads.__name__}And{does.__name__}", (does, reads), {"scopes": scopes})
+
 
 V1: list[URLPattern | URLResolver] = [
+    # What is sold and what is expected
+    path("products", farm.Products.as_view()),
+    path("forecasts/current", farm.CurrentForecast.as_view()),
+    path("plans/latest", farm.LatestPlan.as_view()),
+    path("replans", farm.replan.as_view()),
+    path("events", farm.Events.as_view()),
+    # Orders
+    path("promise-checks", orders.PromiseChecks.as_view()),
+    path("orders", orders.Orders.as_view()),
+    path("orders/<str:code>", orders.OneOrder.as_view()),
+    path("orders/<str:code>/cancellation", orders.Cancellation.as_view()),
+    path("orders/<str:code>/lines/<int:number>/amount", orders.LineAmount.as_view()),
+    path("standing-orders", standing_orders.StandingOrders.as_view()),
+    path("standing-orders/<str:code>", standing_orders.OneStandingOrder.as_view()),
+    path("standing-orders/<str:code>/changes", standing_orders.change.as_view()),
+    path("standing-orders/<str:code>/end", standing_orders.end.as_view()),
+    # Customers
+    path("kitchens", both(customers.Kitchens, customers.add_kitchen).as_view()),
+    path("kitchens/<str:code>", customers.OneKitchen.as_view()),
+    path("kitchens/<str:code>/substitutes", customers.set_substitutes.as_view()),
+    path("kitchens/<str:code>/crates", customers.take_crates.as_view()),
+    path("buyers", customers.add_buyer.as_view()),
+    # Growing
+    path("donors", growing.add_donor.as_view()),
+    path("suppliers", growing.add_supplier.as_view()),
+    path("intakes", growing.log_intake.as_view()),
+    path("spawn-deliveries", growing.log_spawn.as_view()),
+    path("input-deliveries", growing.log_input.as_view()),
+    path("rooms", growing.add_room.as_view()),
+    path("readings", growing.log_reading.as_view()),
+    path("batches", growing.mix_batch.as_view()),
+    path("batches/<str:code>/crops", growing.open_crop.as_view()),
+    path("batches/<str:code>/observations", growing.observe_batch.as_view()),
+    path("batches/<str:code>/kits", growing.seal.as_view()),
+    path("crops/<str:code>/observations", growing.observe_crop.as_view()),
+    path("harvests", Harvests.as_view()),
+    # Store
     path("lots", Lots.as_view()),
     path("lots/<str:code>", OneLot.as_view()),
-    path("harvests", Harvests.as_view()),
+    path("lots/<str:code>/wastes", store.waste.as_view()),
+    path("lots/<str:code>/takings", store.take.as_view()),
+    path("lots/<str:code>/dry-outs", store.dry_out.as_view()),
+    path("lots/<str:code>/corrections", store.correct.as_view()),
+    path("holds", store.place.as_view()),
+    path("holds/<str:code>/release", store.release.as_view()),
+    path("holds/<str:code>/destruction", store.destroy.as_view()),
+    # Packing and the door
+    path("pick-lists", packing.PickLists.as_view()),
+    path("pick-lists/<str:code>", packing.OnePickList.as_view()),
+    path("picks", packing.pick.as_view()),
+    path("picks/<str:code>/undoing", packing.undo.as_view()),
+    path("rounds", packing.Rounds.as_view()),
+    path("rounds/<str:code>/closure", packing.close.as_view()),
+    path("shipments/<str:code>", packing.OneShipment.as_view()),
+    path("shipments/<str:code>/parcel", packing.hand_parcel.as_view()),
+    path("shipments/<str:code>/delivery", packing.deliver.as_view()),
+    path("shipments/<str:code>/collection", packing.collect.as_view()),
+    # Kits
+    path("kits", kits.Kits.as_view()),
+    path("kits/<str:code>", kits.OneKit.as_view()),
+    path("kits/<str:code>/events", kits.report.as_view()),
+    path("kit-joinings", kits.join.as_view()),
 ]
 
 urlpatterns: list[URLPattern | URLResolver] = [

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -120,9 +119,5 @@ def _view(kit: Kit, care: KitCare, stands: Standing, troubles: Mapping[int, str]
 
 def _troubles(kits: Iterable[int]) -> dict[int, str]:
     """Kit id → the trouble last told."""
-    latest: dict[int, str] = defaultdict(str)
-    for kit, trouble in (
-        EventRow.objects.filter(kit__in=kits, kind=EventKind.TROUBLE).order_by("pk").values_list("kit", "trouble")
-    ):
-        latest[kit] = trouble
-    return latest
+    told = EventRow.objects.filter(kit__in=kits, kind=EventKind.TROUBLE).order_by("pk")
+    return dict(told.values_list("kit", "trouble"))

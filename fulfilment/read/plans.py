@@ -51,24 +51,26 @@ def question(*, today: date) -> Question:
             goods = Goods(lot.strain_id, lot.grade)
             lots[lot.pk] = lot.quantity
             sources.append(Source(lot_key(lot.pk), goods, lot.quantity, lot.ready_on, lot.best_before, lot.pk))
+    to_seal = supply.unsealed()
     for goods, row in books.items():
         coming: Mapping[date, int] = {}
         if goods.is_kit:
-            unsealed: dict[date, int] = defaultdict(int)
-            for day, pieces in supply.unsealed(goods.strain_id):
-                unsealed[max(day, today)] += pieces
-            coming = unsealed
+            ready: dict[date, int] = defaultdict(int)
+            for day, pieces in to_seal.get(goods.strain_id, ()):
+                ready[max(day, today)] += pieces
+            coming = ready
         elif row.forecast is not None:
             coming = supply.mean(goods.strain_id, goods.grade, forecast=row.forecast, today=today)
         sources += [
             Source(coming_key(goods, day), goods, quantity, day, day + timedelta(days=life[goods]))
             for day, quantity in sorted(coming.items())
         ]
-    wants, versions = _wants(today=today)
-    return Question(wants, tuple(sources), versions, lots)
+    needed, versions = wants(today=today)
+    return Question(needed, tuple(sources), versions, lots)
 
 
-def _wants(*, today: date) -> tuple[tuple[Want, ...], dict[int, int]]:
+def wants(*, today: date) -> tuple[tuple[Want, ...], dict[int, int]]:
+    """What each line to be delivered from today on still needs, and the version it has."""
     lines = list(
         Line.objects.filter(
             cancelled_at__isnull=True, shipment__state__in=["placed", "packed"], shipment__on__gte=today
@@ -96,11 +98,11 @@ def _wants(*, today: date) -> tuple[tuple[Want, ...], dict[int, int]]:
     known = {Goods(line.product.strain_id, line.product.grade) for line in lines}
     known |= {each for others in instead.values() for each in others}
     own = terms(known, instead=instead)
-    wants = []
+    found = []
     for line in lines:
         kitchen = line.order.kitchen
         promised, ranks = _unpicked(parts[line.pk], picked=line.picked)
-        wants.append(
+        found.append(
             Want(
                 line_id=line.pk,
                 order_id=line.order_id,
@@ -123,7 +125,7 @@ def _wants(*, today: date) -> tuple[tuple[Want, ...], dict[int, int]]:
                 previous=tuple(before[line.pk]),
             )
         )
-    return tuple(wants), {line.pk: line.version for line in lines}
+    return tuple(found), {line.pk: line.version for line in lines}
 
 
 def _unpicked(parts: list[PromisePart], *, picked: int) -> tuple[tuple[tuple[Goods, int], ...], tuple[int, ...]]:

@@ -66,11 +66,15 @@ def supplies(rows: Collection[BookRow], *, today: date) -> dict[Goods, Supply]:
     goods = [Goods(row.strain_id, row.grade) for row in rows]
     life = lives(goods)
     held = holds.held_lot_ids()
+    to_seal = unsealed() if any(each.is_kit for each in goods) else {}
     found: dict[Goods, Supply] = {}
     for state, group in _by_forecast(rows).items():
         lots = _lots(group, entry=state.entry, held=held, today=today)
         for each in group:
-            coming = _kits_to_seal(each.strain_id, today=today) if each.is_kit else _coming(state, each, today=today)
+            if each.is_kit:
+                coming = _kits_to_seal(to_seal.get(each.strain_id, ()), today=today)
+            else:
+                coming = _coming(state, each, today=today)
             found[each] = stack(
                 each, today=today, lots=lots[each], coming=coming, life_days=life[each],
                 scenarios=1 if coming is None else coming.shape[0],
@@ -190,9 +194,8 @@ def _coming(state: Seen, goods: Goods, *, today: date) -> NDArray[np.int32] | No
     return None if array is None else array[:, max(0, (today - state.first_on).days) :]
 
 
-def _kits_to_seal(strain_id: int, *, today: date) -> NDArray[np.int32] | None:
+def _kits_to_seal(batches: Sequence[tuple[date, int]], *, today: date) -> NDArray[np.int32] | None:
     """Pieces of quota not yet sealed, by the day they are practically sure to be ready [1, day]."""
-    batches = unsealed(strain_id)
     if not batches:
         return None
     ahead = max((day - today).days for day, _ in batches)
@@ -202,15 +205,19 @@ def _kits_to_seal(strain_id: int, *, today: date) -> NDArray[np.int32] | None:
     return coming
 
 
-def unsealed(strain_id: int) -> list[tuple[date, int]]:
-    """(day practically sure, pieces) of each batch of the strain whose quota is not all sealed; held ones left out."""
+def unsealed() -> dict[int, list[tuple[date, int]]]:
+    """Strain id → (day practically sure, pieces) of each batch whose quota is not all sealed; held ones left out."""
     held = holds.held_batch_ids()
     rows = (
-        Batch.objects.filter(strain=strain_id, kit_quota__gt=0, kits_ready_on__isnull=False)
+        Batch.objects.filter(kit_quota__gt=0, kits_ready_on__isnull=False)
         .annotate(in_store=Coalesce(Sum("lots__quantity", filter=Q(lots__kind=Lot.Kind.KITS)), Value(0)))
-        .values_list("pk", "kits_ready_on", "kit_quota", "in_store")
+        .values_list("pk", "strain_id", "kits_ready_on", "kit_quota", "in_store")
     )
-    return [(day, quota - store) for pk, day, quota, store in rows if day and pk not in held and quota > store]
+    found: dict[int, list[tuple[date, int]]] = defaultdict(list)
+    for pk, strain, day, quota, store in rows:
+        if day and pk not in held and quota > store:
+            found[strain].append((day, quota - store))
+    return found
 
 
 def _live_parts(book_ids: Sequence[int], *, state: Seen, today: date) -> list[Part]:

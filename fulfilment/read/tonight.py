@@ -139,7 +139,7 @@ def why(account: Mapping[str, object], *, is_kit: bool = False) -> str:
         case Code.NOTHING_THERE:
             return "Nothing that it accepts is in store or expected in time."
         case Code.NOTHING_LEFT:
-            return f"{there} {unit} could serve it, and earlier promises and better tiers take all of it."
+            return f"Of {there} {unit} in its window earlier promises and better tiers leave less than one pack."
         case Code.MINIMUM_NOT_REACHED:
             return "Less than the least it takes could be had, so nothing is sent."
         case Code.PROMISE_SHORT:

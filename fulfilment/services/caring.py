@@ -4,8 +4,8 @@ The rules are ``core.care``'s; here its answer is compared with the rows and onl
 mails are planned together, since a holder gets one care mail a day: the holder's row is locked (after the kits, before
 the jobs), so that two plans of one person never meet.
 
-What the programme sends to buyers at once (order received, sent) is queued by whoever takes the order and hands over the
-parcel; its steps stand in the programme for the preview only.
+What the programme sends to buyers at once (order received, sent) is queued by whoever takes the order and hands over
+the parcel; its steps stand in the programme for the preview only.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, cast
 
 from django.db import transaction
 
@@ -37,7 +37,7 @@ from fulfilment.read.kits import WITH, care_of
 from fulfilment.services import events, mails, rows
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
 AT_ONCE: Final = 100
 """Holders planned in one transaction."""
@@ -162,13 +162,29 @@ class _Person:
     rows: Mapping[Key, CareMail]
 
     def planned(self) -> list[PlannedMail]:
-        """The rows as the core knows them.
+        """The rows as the core knows them, for sending.
 
-        A row stores one instant, when its mail goes.  What the programme wanted is told from the kit as it stands: a
+        A row stores one instant, when its mail goes.  What the programme wanted is told from the kit as it stands; a
         row that no step calls for any more was wanted when it is due.
         """
         wanted = {(step.kit_id, step.step.key, step.cycle): step for step in self.due}
         return [self._planned(row, wanted.get(key)) for key, row in self.rows.items()]
+
+    def before(self) -> list[PlannedMail]:
+        """The rows for planning: a planned row was wanted when it is due.
+
+        So one that gave its day to another is placed anew each time and finds the same day again, and one whose step
+        has moved is seen to have moved, to whichever side.
+        """
+        steps = {(step.kit_id, step.step.key, step.cycle): step for step in self.due}
+        return [
+            self._planned(row, step if step is not None and self._holds(row, step) else None)
+            for row in self.rows.values()
+            for step in [steps.get((row.kit_id, row.step, row.cycle))]
+        ]
+
+    def _holds(self, row: CareMail, step: DueStep) -> bool:
+        return row.state != CareMail.State.PLANNED or row.due_at == step.due_at
 
     def _planned(self, row: CareMail, step: DueStep | None) -> PlannedMail:
         status = _status(row)
@@ -194,106 +210,87 @@ class _Person:
 
 
 def _status(row: CareMail) -> MailStatus:
-    """A row that was handed over is as far as its mail is."""
-    if row.state == CareMail.State.QUEUED and row.mail is not None:
-        gone = MailStatus(row.mail.state)
-        # Handed over is out of our hands, even while the mail itself still waits for its turn.
-        return MailStatus.SENDING if gone is MailStatus.PLANNED else gone
-    return MailStatus(row.state)
+    """A queued row is as far as its mail; one that waits to be sent is out of our hands already."""
+    if row.state != CareMail.State.QUEUED or row.mail is None:
+        return MailStatus(row.state)
+    return MailStatus.SENDING if row.mail.state == Mail.State.PLANNED else MailStatus(row.mail.state)
 
 
-def _lock(holders: Iterable[int]) -> list[Holder]:
-    """These holders, locked in the order of their keys; erased ones have nobody to write to."""
-    return rows.lock_all(Holder.objects.filter(pk__in=list(holders), erased_at__isnull=True))
+def _lock(holders: Collection[int]) -> list[Holder]:
+    return rows.lock_all(Holder.objects.filter(pk__in=holders)) if holders else []
 
 
 def _people(holders: Sequence[Holder]) -> list[_Person]:
-    """Each holder with the kits in hand, what these call for, and the rows there are."""
-    kits = list(Kit.objects.filter(holder__in=holders).select_related(*WITH).order_by("pk"))
-    steps = programme()
-    due_of = {care.kit_id: dates(care, steps) for care in care_of(kits)}
-    found: list[_Person] = []
-    rows_of: dict[int, dict[Key, CareMail]] = defaultdict(dict)
-    for row in CareMail.objects.filter(kit__in=kits).select_related("mail").order_by("pk"):
-        rows_of[row.kit_id][row.kit_id, row.step, row.cycle] = row
-    for holder in holders:
-        own = {kit.pk: kit for kit in kits if kit.holder_id == holder.pk}
-        found.append(
-            _Person(
-                holder,
-                own,
-                tuple(step for pk in own for step in due_of[pk]),
-                {key: row for pk in own for key, row in rows_of[pk].items()},
-            )
+    """These locked holders with everything about them, in a fixed number of queries."""
+    kits: dict[int, dict[int, Kit]] = defaultdict(dict)
+    for kit in Kit.objects.filter(holder__in=holders).select_related(*WITH).order_by("pk"):
+        kits[cast(int, kit.holder_id)][kit.pk] = kit
+    of_kit = {pk: holder for holder, theirs in kits.items() for pk in theirs}
+    all_kits = [kit for theirs in kits.values() for kit in theirs.values()]
+    steps: dict[int, list[DueStep]] = defaultdict(list)
+    rules = programme()
+    for care in care_of(all_kits):
+        steps[of_kit[care.kit_id]] += dates(care, rules)
+    mails_of: dict[int, dict[Key, CareMail]] = defaultdict(dict)
+    for row in CareMail.objects.filter(kit__in=all_kits).select_related("mail").order_by("pk"):
+        mails_of[of_kit[row.kit_id]][row.kit_id, row.step, row.cycle] = row
+    return [
+        _Person(
+            holder,
+            kits[holder.pk],
+            tuple(steps[holder.pk]) if holder.erased_at is None else (),
+            mails_of[holder.pk],
         )
-    return found
+        for holder in holders
+    ]
 
 
 def _plan(holders: Sequence[Holder], *, now: datetime) -> int:
-    """Write what differs between the rows and what each holder's kits call for now; returns how many rows."""
+    """Bring the rows of these locked holders to what their kits call for now; how many were written."""
+    added: list[CareMail] = []
     written = 0
+    fates: dict[str, list[int]] = defaultdict(list)
     for person in _people(holders):
-        planned = {row.key: row for row in person.planned()}
-        change = changes(planned.values(), person.due, now=now)
-        for row in change.cancel:
-            written += _set(person.rows[row.key], state=CareMail.State.CANCELLED)
-        for row in change.late:
-            written += _set(person.rows[row.key], state=CareMail.State.LATE)
-        for step in change.move:
-            stored = person.rows[step.row.key]
-            # Another wording of the same mail needs no write: words are found when it is sent.
-            if stored.due_at != step.to.due_at:
-                written += _set(stored, state=CareMail.State.PLANNED, due_at=step.to.due_at)
-        written += _add(change.add, person)
-    return written
-
-
-def _add(fresh: Iterable[PlannedMail], person: _Person) -> int:
-    """New rows; one that was cancelled before is taken up again, since a step of a cycle has one row only."""
-    fresh = tuple(fresh)
-    again = [mail for mail in fresh if mail.key in person.rows]
-    new = [mail for mail in fresh if mail.key not in person.rows]
-    for mail in again:
-        _set(person.rows[mail.key], state=CareMail.State.PLANNED, due_at=mail.due_at)
-    CareMail.objects.bulk_create(
-        [
-            CareMail(
-                kit_id=mail.kit_id, step=mail.step, cycle=mail.cycle, due_at=mail.due_at,
-                safety=mail.kind is MailKind.SAFETY,
-            )
-            for mail in new
-        ]
-    )  # fmt: skip
-    return len(again) + len(new)
-
-
-def _set(row: CareMail, *, state: CareMail.State, due_at: datetime | None = None, mail: Mail | None = None) -> int:
-    row.state = state
-    if due_at is not None:
-        row.due_at = due_at
-    if mail is not None:
-        row.mail = mail
-    row.save(update_fields=["state", "due_at", "mail"])
-    return 1
+        found = changes(person.before(), person.due, now=now)
+        fates[CareMail.State.CANCELLED] += [person.rows[mail.key].pk for mail in found.cancel]
+        fates[CareMail.State.LATE] += [person.rows[mail.key].pk for mail in found.late]
+        for mail in (*found.add, *(move.to for move in found.move)):
+            row = person.rows.get(mail.key)
+            if row is None:
+                added.append(
+                    CareMail(
+                        kit_id=mail.kit_id, step=mail.step, cycle=mail.cycle, due_at=mail.due_at,
+                        safety=mail.kind is MailKind.SAFETY,
+                    )
+                )  # fmt: skip
+            elif (row.due_at, row.state) != (mail.due_at, CareMail.State.PLANNED):
+                CareMail.objects.filter(pk=row.pk).update(
+                    due_at=mail.due_at, state=CareMail.State.PLANNED, mail=None, safety=mail.kind is MailKind.SAFETY
+                )
+                written += 1
+    for state, pks in fates.items():
+        if pks:
+            written += CareMail.objects.filter(pk__in=pks).update(state=state)
+    return written + len(CareMail.objects.bulk_create(added))
 
 
 def _hand_over(person: _Person, *, now: datetime) -> int:
-    """Queue what leaves now as mails, mark what is too late, put off what must wait; returns how many mails."""
-    sorted_out = dispatch(person.planned(), now=now)
-    for late in sorted_out.late:
-        _set(person.rows[late.key], state=CareMail.State.LATE)
-    for wait in sorted_out.wait:
-        _set(person.rows[wait.row.key], state=CareMail.State.PLANNED, due_at=wait.to.due_at)
-    for group in sorted_out.send:
-        first = group[0]
+    """Queue what goes to this person now; the rest waits for its own instant."""
+    found = dispatch(person.planned(), now=now)
+    CareMail.objects.filter(pk__in=[person.rows[mail.key].pk for mail in found.late]).update(state=CareMail.State.LATE)
+    for move in found.wait:
+        CareMail.objects.filter(pk=person.rows[move.row.key].pk).update(due_at=move.to.due_at)
+    for together in found.send:
+        first = min(together, key=lambda mail: mail.key)
         mail = mails.queue(
             SAFETY if first.kind is MailKind.SAFETY else mails.CARE,
             holder=person.holder,
-            subject={"kits": [row.kit_id for row in group], "step": first.step, "cycle": first.cycle},
-            once=f"care:{person.holder.public_id}:{first.kit_id}:{first.step}:{first.cycle}"[:80],
-            due_at=first.due_at,
+            subject={},
+            once=f"care:{first.kit_id}:{first.step}:{first.cycle}:{now.date().isoformat()}",
+            due_at=now,
             now=now,
         )
-        for row in group:
-            _set(person.rows[row.key], state=CareMail.State.QUEUED, mail=mail)
-    return len(sorted_out.send)
+        CareMail.objects.filter(pk__in=[person.rows[each.key].pk for each in together]).update(
+            state=CareMail.State.QUEUED, mail=mail
+        )
+    return len(found.send)

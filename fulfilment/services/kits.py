@@ -86,8 +86,8 @@ def choose(lot: Lot, *, count: int, numbers: Sequence[str] = ()) -> list[Kit]:
         if len(found) < count or lot.quantity < count:
             there = min(len(found), lot.quantity)
             raise Conflict(
-                f"Lot {lot.public_id} has {there} kits that can be picked, not {count}: take the rest from another lot, "
-                "or seal more.",
+                f"Lot {lot.public_id} has {there} kits that can be picked, not {count}: take the rest from another "
+                "lot, or seal more.",
                 code="not_in_store",
                 where="amount",
                 there=there,
@@ -140,7 +140,7 @@ def send(kits: QuerySet[Kit], *, on: date, by: str, now: datetime) -> list[Kit]:
 
 
 def refuse(line: Line, *, count: int, on: date, by: str, now: datetime) -> list[Kit]:
-    """Kits sent back at the door end there, and nobody is told to care for them; those numbered last, as nobody says which."""
+    """Kits sent back at the door end there, and nobody is told to care for them; the last numbered ones."""
     kits = list(reversed(rows.lock_all(Kit.objects.filter(line=line, state=KitStage.SENT))))[:count]
     holders = {kit.holder_id for kit in kits if kit.holder_id is not None}
     _write(kits, EventKind.FINISHED, on=on, by=by, now=now, note="refused at the door")
@@ -168,8 +168,8 @@ def join(code: str, *, email: str, name: str = "", zone: str, warmth: str, now: 
         today = farm_day(now, clock)
         if kit.finished_on is not None and today > kit.finished_on + timedelta(days=CODE_DAYS):
             raise Conflict(
-                f"This kit was finished on {in_words(kit.finished_on)}; its code was valid for {CODE_DAYS} days after that. "
-                "Ask the farm if you have a kit that still grows.",
+                f"This kit was finished on {in_words(kit.finished_on)}; its code was valid for {CODE_DAYS} days after "
+                "that. Ask the farm if you have a kit that still grows.",
                 code="code_expired",
                 where="code",
             )
@@ -204,8 +204,8 @@ def record(
 ) -> Kit:
     """A holder's report (or staff's for them); said twice, it is written once.
 
-    ``cycle`` is the flush, told from the date where it is left out.  Raises what cannot be: pins before the start, a start
-    before sending, a day to come (by the holder's own clock).
+    ``cycle`` is the flush, told from the date where it is left out.  Raises what cannot be: pins before the start, a
+    start before sending, a day to come (by the holder's own clock).
     """
     what = EventKind(given.one_of(kind, [word.value for word in REPORTED], where="kind"))
     said = given.text(note, where="note", at_most=300, required=False)
@@ -235,7 +235,7 @@ def record(
         )  # fmt: skip
         if what is EventKind.TROUBLE:
             mails.queue(
-                "kit_trouble", to_staff=True, subject={"kit": row.pk, "trouble": trouble},
+                "kit_trouble", to_staff=True, subject={"kit": row.public_id, "trouble": trouble},
                 once=f"kit_trouble:{row.public_id}:{now.isoformat()}", now=now,
             )  # fmt: skip
     return row
@@ -297,8 +297,8 @@ def _check_seal(batch: Batch, *, bags: int, sealed_on: date, today: date) -> dat
     best_before = batch.colonised_on + timedelta(weeks=batch.strain.kit_weeks)
     if best_before < sealed_on:
         raise Conflict(
-            f"A kit of batch {batch.public_id} had to be started by {in_words(best_before)}, which is past: open the bags "
-            "for the fruiting room instead.",
+            f"A kit of batch {batch.public_id} had to be started by {in_words(best_before)}, which is past: open the "
+            "bags for the fruiting room instead.",
             code="past_start_by",
             where="batch",
         )

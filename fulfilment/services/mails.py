@@ -16,7 +16,7 @@ from collections import defaultdict
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
-from django.db import transaction
+from django.db import connection, transaction
 from django.db.models import F, Q
 
 from fulfilment import bell
@@ -49,6 +49,15 @@ SERVER_PAUSE: Final = timedelta(minutes=1)
 
 MOST_TRIES: Final = 5
 SILENT: Final = "No answer: it may or may not have been sent."
+
+# By hand, since they are what every moment and every mail costs.
+_ANY_DUE = """
+SELECT 1 FROM fulfilment_mail WHERE state IN ('planned', 'sending', 'unknown') AND due_at <= %s ORDER BY due_at LIMIT 1
+"""
+_SENT = """
+UPDATE fulfilment_mail SET state = 'sent', sent_at = %s, lease_until = NULL, last_error = ''
+WHERE id = %s AND state = 'sending' AND lease_until = %s
+"""
 
 
 def queue(
@@ -110,13 +119,14 @@ def claim(*, now: datetime, limit: int) -> list[Mail]:
     """
     free = Q(lease_until__isnull=True) | Q(lease_until__lte=now)
     due = Mail.objects.filter(free, state__in=["planned", "sending", "unknown"], due_at__lte=now)
-    if not due.exists():
+    due = due.order_by("due_at", "pk")
+    if not _any_due(now):
         return []
     with transaction.atomic():
         found = list(
-            due.select_related("kitchen", "buyer", "holder")
-            .order_by("due_at", "pk")
-            .select_for_update(skip_locked=True, no_key=True, of=("self",))[:limit]
+            due.select_related("kitchen", "buyer", "holder").select_for_update(
+                skip_locked=True, no_key=True, of=("self",)
+            )[:limit]
         )
         silent = [mail for mail in found if mail.state == Mail.State.SENDING]
         _unanswered(silent, now=now)
@@ -132,9 +142,13 @@ def claim(*, now: datetime, limit: int) -> list[Mail]:
     return taken
 
 
-def sent(done: Iterable[Mail], *, now: datetime) -> int:
-    """Somebody accepted these; returns how many were still the caller's to mark."""
-    return _mine(done).update(state=Mail.State.SENT, sent_at=now, lease_until=None, last_error="")
+def sent(done: Iterable[Mail], *, now: datetime) -> None:
+    """Somebody accepted these; one whose lease had run out is no longer the caller's to mark and stays as it is."""
+    instant = connection.ops.adapt_datetimefield_value
+    marks = [(instant(now), mail.pk, instant(mail.lease_until)) for mail in done]
+    if marks:
+        with transaction.atomic(), connection.cursor() as cursor:
+            cursor.executemany(_SENT, marks)
 
 
 def refused(mail: Mail, *, error: str, passing: bool, now: datetime) -> None:
@@ -169,6 +183,12 @@ def _mine(mails: Iterable[Mail]) -> Rows:
     for lease, pks in grouped.items():
         ways |= Q(pk__in=pks, lease_until=lease)
     return Mail.objects.filter(ways, state=Mail.State.SENDING)
+
+
+def _any_due(now: datetime) -> bool:
+    with connection.cursor() as cursor:
+        cursor.execute(_ANY_DUE, [connection.ops.adapt_datetimefield_value(now)])
+        return cursor.fetchone() is not None
 
 
 def _unanswered(mails: Iterable[Mail], *, now: datetime) -> None:

@@ -57,6 +57,7 @@ class Offer:
 
     product: Product
     wanted: int
+    asked_pct: int
     answer: Answer
 
 
@@ -67,7 +68,7 @@ def check(lines: Sequence[Asked], *, kitchen: str = "", buyer: str = "", on: dat
     desk = _desk(wanted, customer, now=now, lock=False)
     _check_day(desk, customer, on=on, now=now, because="")
     return tuple(
-        Offer(product, line.amount, given)
+        Offer(product, line.amount, asked_pct(_sides(customer)[0], product), given)
         for (product, line), given in zip(wanted, _ask(desk, wanted, customer, on=on), strict=True)
     )
 

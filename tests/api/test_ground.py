@@ -131,7 +131,7 @@ def test_a_get_writes_nothing_and_the_use_is_written_with_the_next_write(farm: W
     reader, grower = key("packing"), key("grower")
     with CaptureQueriesContext(connection) as queries:
         assert ask(reader, "GET", "/lots").status_code == 200
-    assert {query["sql"].split()[0] for query in queries} <= {"SELECT", "DECLARE"}, "reads, plain or by a cursor"
+    assert {query["sql"].lstrip("(").split()[0] for query in queries} == {"SELECT"}
     assert ApiKey.objects.filter(last_used_on__isnull=False).count() == 0
     assert log(grower, farm).status_code == 201
     assert set(ApiKey.objects.values_list("last_used_on", flat=True)) == {MONDAY}

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Final, TypeVar
 
 from fulfilment.core.problems import Conflict, Unconfirmed
 from fulfilment.management.demo import place, truth
 from fulfilment.management.demo.place import ADA
-from fulfilment.management.demo.scene import DRY_G, SPAWN_PCT, WET_G, Bags, Fruiting, Mix, Scene
+from fulfilment.management.demo.scene import DRY_G, SPAWN_G, SPAWN_PCT, WET_G, Bags, Fruiting, Mix, Scene
 from fulfilment.models import Batch, Lot
 from fulfilment.services import growing, holds, kits, stock
 
@@ -24,6 +24,13 @@ Made = TypeVar("Made")
 
 def look(scene: Scene, on: date, now: datetime) -> None:
     """Early morning: rooms are read, bags and crops looked at, ripe mushrooms picked, old lots thrown away."""
+    walk(scene, on, now)
+    _tidy_store(scene, on, now)
+    _holds(scene, on, now)
+
+
+def walk(scene: Scene, on: date, now: datetime) -> None:
+    """Through the rooms, on a day that is today or stands in the paper book."""
     _read_rooms(scene, on, now)
     for bags in scene.batches:
         _look_at_bags(scene, bags, on, now)
@@ -33,15 +40,10 @@ def look(scene: Scene, on: date, now: datetime) -> None:
     for crop in scene.crops:
         if not crop.finished:
             _look_at_crop(scene, crop, on, now)
-    _tidy_store(scene, on, now)
-    _holds(scene, on, now)
 
 
 def mix(scene: Scene, on: date, now: datetime) -> None:
-    """Afternoon: grounds are collected, and on some weekdays bags are mixed; spawn and goods come every other week."""
-    if scene.nth(on) % 14 == 2:
-        for kind in place.KINDS:
-            receive(scene, kind, on=on, now=now, grams=14_000)
+    """Afternoon: some grounds are sent back at the door, and on some weekdays bags are mixed."""
     if scene.chance(0.12):
         _refuse(scene, on, now)
     planned = scene.size.mixes.get(on.weekday())
@@ -72,7 +74,7 @@ def lose_a_crop(scene: Scene, on: date, now: datetime) -> str:
 
 def receive(scene: Scene, kind: str, *, on: date, now: datetime, grams: int) -> None:
     """Spawn of a strain, and once the goods that last: straw, lime, bags."""
-    today = _today(scene, on, now)
+    today = scene.today(on)
     came = growing.log_spawn(
         scene.suppliers[place.SPAWN_FROM], strain=scene.strains[kind], grams=grams, received_on=on,
         supplier_lot=f"TM-{on:%y%j}", allergens="rye, millet", by=ADA, now=now, today=today,
@@ -89,7 +91,7 @@ def receive(scene: Scene, kind: str, *, on: date, now: datetime, grams: int) -> 
 
 def start_batch(scene: Scene, planned: Mix, *, on: date, now: datetime) -> None:
     """Grounds of a few donors and spawn are mixed into bags, and from then on the truth runs its course."""
-    today = _today(scene, on, now)
+    today = scene.today(on)
     rng, bags = scene.rng, planned.bags
     grounds = []
     donors = rng.sample(scene.donors, k=min(len(scene.donors), rng.choice((2, 3, 3))))
@@ -99,9 +101,11 @@ def start_batch(scene: Scene, planned: Mix, *, on: date, now: datetime) -> None:
             donor, grams=grams, collected_on=on, hours_since_brewing=rng.randint(3, 22), by=ADA, now=now, today=today
         )
         grounds.append((intake.public_id, grams))
+    if sum(left for _, left in scene.spawn.get(planned.kind, [])) < bags * SPAWN_G:
+        receive(scene, planned.kind, on=on, now=now, grams=30_000)
     batch = growing.mix_batch(
         scene.strains[planned.kind], mixed_on=on, bags=bags, dry_g_per_bag=DRY_G, wet_g_per_bag=WET_G, spawn_pct=SPAWN_PCT,
-        room=scene.rooms[place.DARK], intakes=grounds, spawn=_spawn(scene, planned.kind, bags * 400),
+        room=scene.rooms[place.DARK], intakes=grounds, spawn=_spawn(scene, planned.kind, bags * SPAWN_G),
         inputs=[(scene.inputs["straw"], bags * 250), (scene.inputs["bags"], bags), (scene.inputs["lime"], bags * 20)],
         heat_treatment="65 °C for 8 hours" if rng.random() < 0.3 else "none: fresh grounds", recipe="grounds 8 : straw 1",
         kits_wanted=planned.kits, by=ADA, now=now, today=today,
@@ -141,7 +145,7 @@ def _read_rooms(scene: Scene, on: date, now: datetime) -> None:
     warm_spell = 1.5 if 28 <= scene.nth(on) < 31 else 0.0
     for room in place.ROOMS:
         off = scene.rng.gauss(0.0, 0.5) + (warm_spell if room.kind == "fruiting" else 0.0)
-        growing.log_reading(scene.rooms[room.name], celsius=round(room.celsius + off, 1), at=now, by=ADA, now=now)
+        growing.log_reading(scene.rooms[room.name], celsius=round(room.celsius + off, 1), at=scene.at(on, time(6)), by=ADA, now=now)
 
 
 def _look_at_bags(scene: Scene, bags: Bags, on: date, now: datetime) -> None:
@@ -157,7 +161,7 @@ def _look_at_bags(scene: Scene, bags: Bags, on: date, now: datetime) -> None:
     for kind, day in (("run_quarter", dark.quarter_on), ("run_half", dark.half_on), ("run_full", dark.full_on)):
         if kind not in bags.logged and day + timedelta(days=bags.late) <= on:
             bags.logged.add(kind)
-            growing.log_observation(kind=kind, batch=bags.id, seen_on=day, by=ADA, now=now, today=on)
+            growing.log_observation(kind=kind, batch=bags.id, seen_on=day, by=ADA, now=now, today=scene.today(on))
     if "run_full" in bags.logged:
         _use_bags(scene, bags, on, now)
 
@@ -172,7 +176,7 @@ def _lose_bags(scene: Scene, bags: Bags, count: int, seen: date, on: date, now: 
     left = Batch.objects.get(public_id=bags.id).bags_left
     if min(count, left) > 0:
         growing.log_observation(
-            kind="bags_lost", batch=bags.id, bags=min(count, left), cause=cause, seen_on=seen, by=ADA, now=now, today=on
+            kind="bags_lost", batch=bags.id, bags=min(count, left), cause=cause, seen_on=seen, by=ADA, now=now, today=scene.today(on)
         )
 
 
@@ -182,7 +186,7 @@ def _use_bags(scene: Scene, bags: Bags, on: date, now: datetime) -> None:
     try:
         to_seal = min(row.kit_quota - stock.in_store(row), row.bags_left)
         if to_seal > 0:
-            kits.seal(bags.id, bags=to_seal, sealed_on=on, by=ADA, now=now, today=on)
+            kits.seal(bags.id, bags=to_seal, sealed_on=on, by=ADA, now=now, today=scene.today(on))
             row.refresh_from_db()
         if row.opens_on is not None and row.opens_on > on:
             return
@@ -197,7 +201,7 @@ def _use_bags(scene: Scene, bags: Bags, on: date, now: datetime) -> None:
 def _open(scene: Scene, bags: Bags, count: int, on: date, now: datetime) -> None:
     crop = _sure(
         lambda confirmed: growing.open_crop(
-            bags.id, bags=count, room=scene.rooms[place.FRUITS_IN[bags.kind]], opened_on=on, by=ADA, now=now, today=on,
+            bags.id, bags=count, room=scene.rooms[place.FRUITS_IN[bags.kind]], opened_on=on, by=ADA, now=now, today=scene.today(on),
             confirmed=confirmed,
         )
     )  # fmt: skip
@@ -218,7 +222,7 @@ def _open(scene: Scene, bags: Bags, count: int, on: date, now: datetime) -> None
 def _look_at_crop(scene: Scene, crop: Fruiting, on: date, now: datetime) -> None:
     if crop.alive and scene.chance(0.003):
         growing.log_observation(
-            kind="bags_lost", crop=crop.id, bags=1, cause="flies", seen_on=on, by=ADA, now=now, today=on
+            kind="bags_lost", crop=crop.id, bags=1, cause="flies", seen_on=on, by=ADA, now=now, today=scene.today(on)
         )
         crop.alive -= 1
     if crop.alive <= 0:
@@ -231,7 +235,7 @@ def _look_at_crop(scene: Scene, crop: Fruiting, on: date, now: datetime) -> None
     flush = crop.flush
     if not crop.pins_logged and flush.pins_on + timedelta(days=crop.late) <= on:
         crop.pins_logged = True
-        growing.log_observation(kind="pins", crop=crop.id, seen_on=flush.pins_on, by=ADA, now=now, today=on)
+        growing.log_observation(kind="pins", crop=crop.id, seen_on=flush.pins_on, by=ADA, now=now, today=scene.today(on))
     if any(day == on for day, _ in flush.picks):
         if scene.chance(0.04) and on != flush.picks[-1][0]:
             scene.late_harvests.append((crop, on))
@@ -250,6 +254,7 @@ def _harvest(scene: Scene, crop: Fruiting, day: date, on: date, now: datetime) -
         grades = [
             growing.Weighed(grade=each.grade, weighed_g=each.weighed_g, trimmed_g=each.trimmed_g) for each in weights
         ]
+        scene.harvested_g += sum(each.trimmed_g for each in weights)
         _sure(
             lambda confirmed: growing.log_harvest(
                 crop.id,
@@ -258,19 +263,19 @@ def _harvest(scene: Scene, crop: Fruiting, day: date, on: date, now: datetime) -
                 flush_ended=last,
                 by=ADA,
                 now=now,
-                today=on,
+                today=scene.today(on),
                 confirmed=confirmed,
             )
         )
     if not last:
         return
     if not weights:
-        growing.log_observation(kind="flush_ended", crop=crop.id, seen_on=on, by=ADA, now=now, today=on)
+        growing.log_observation(kind="flush_ended", crop=crop.id, seen_on=on, by=ADA, now=now, today=scene.today(on))
     if crop.number == truth.LAST_FLUSH:
         crop.finished = True
     elif crop.number == crop.last_flush:
         growing.log_observation(
-            kind="finished", crop=crop.id, seen_on=on, by=ADA, now=now, today=on, note="spent, to the compost"
+            kind="finished", crop=crop.id, seen_on=on, by=ADA, now=now, today=scene.today(on), note="spent, to the compost"
         )
         crop.finished = True
     else:
@@ -280,7 +285,7 @@ def _harvest(scene: Scene, crop: Fruiting, day: date, on: date, now: datetime) -
 
 
 def _water(scene: Scene, crop: Fruiting, on: date, now: datetime) -> None:
-    growing.log_observation(kind="rewatered", crop=crop.id, seen_on=on, by=ADA, now=now, today=on)
+    growing.log_observation(kind="rewatered", crop=crop.id, seen_on=on, by=ADA, now=now, today=scene.today(on))
     crop.number += 1
     crop.water_on = None
     crop.pins_logged = False
@@ -334,7 +339,3 @@ def _sure(ask: Callable[[bool], Made]) -> Made:
     except Unconfirmed:
         return ask(True)
 
-
-def _today(scene: Scene, on: date, now: datetime) -> date:
-    """The farm's day; what stands in the paper book is typed in on the first."""
-    return max(on, scene.first)

@@ -16,7 +16,7 @@ HOLIDAY: Final = 30
 """The day on which one kitchen says that it will be closed for a week."""
 GIFTS: Final = (3, 11, 17)
 """Which of the kit orders are gifts."""
-LAST_KITS_BEFORE_END: Final = 4
+LAST_KITS_BEFORE_END: Final = 0
 
 
 def orders(scene: Scene, on: date, now: datetime, *, days: int) -> None:

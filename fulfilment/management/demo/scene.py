@@ -18,6 +18,8 @@ DELIVERY_WEEKDAYS: Final = (0, 2, 4)
 WET_G: Final = 3200
 DRY_G: Final = 1200
 SPAWN_PCT: Final = 14
+SPAWN_G: Final = 400
+"""A bag's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,14 +38,14 @@ class Size:
     mixes: dict[int, Mix]
     kitchens: int
     kit_orders: int
-    book_days: int = 25
-    """How many days of batches mixed before the first day are entered from the paper book."""
+    book_days: int = 45
+    """How many days before the first are entered from the paper book."""
 
 
 WHOLE: Final = Size(
-    {0: Mix("golden", 11, 2), 1: Mix("pearl", 11, 2), 3: Mix("pink", 10, 2), 4: Mix("pearl", 11, 2)},
+    {0: Mix("golden", 9, 2), 1: Mix("pearl", 13, 2), 3: Mix("pink", 8, 2), 4: Mix("pearl", 13, 2)},
     kitchens=12,
-    kit_orders=24,
+    kit_orders=28,
 )
 SMALL: Final = Size(
     {0: Mix("golden", 6, 1), 1: Mix("pearl", 9, 2), 3: Mix("pink", 6, 1), 4: Mix("pearl", 8, 1)},
@@ -123,6 +125,8 @@ class Scene:
     kit_orders_placed: int = 0
     held: list[tuple[date, str]] = field(default_factory=list)
     """(day of release, hold)."""
+    harvested_g: int = 0
+    """All that was ever put on the scale, trimmed."""
     on_placed: Callable[[Order, datetime], None] = lambda _order, _now: None
 
     def __post_init__(self) -> None:
@@ -131,6 +135,10 @@ class Scene:
 
     def at(self, day: date, clock: time) -> datetime:
         return instant(day, clock, self.zone)
+
+    def today(self, day: date) -> date:
+        """The farm's own day; what happened before the first is typed in on it."""
+        return max(day, self.first)
 
     def nth(self, day: date) -> int:
         """The day's number, 0 for the first that is lived."""

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 
 from fulfilment.management.demo import place
-from fulfilment.management.demo.growers import receive, start_batch
+from fulfilment.management.demo.growers import start_batch, walk
 from fulfilment.management.demo.place import ADA, OFFICE
 from fulfilment.management.demo.scene import DELIVERY_WEEKDAYS, Scene
 from fulfilment.services import caring, customers, farm, growing, standing
@@ -85,12 +85,10 @@ def _kitchen(scene: Scene, house: place.House, number: int, *, now: datetime) ->
 
 
 def type_in_paper_book(scene: Scene, now: datetime) -> None:
-    """What was mixed in the weeks before the first day, with the days it really happened."""
-    begun = scene.first - timedelta(days=scene.size.book_days)
-    for kind in place.KINDS:
-        receive(scene, kind, on=begun - timedelta(days=1), now=now, grams=40_000)
+    """What was mixed, seen, opened and picked in the weeks before the first day, with the days it really happened."""
     for back in range(scene.size.book_days, 0, -1):
-        day: date = scene.first - timedelta(days=back)
+        day = scene.first - timedelta(days=back)
+        walk(scene, day, now)
         mix = scene.size.mixes.get(day.weekday())
         if mix is not None:
             start_batch(scene, mix, on=day, now=now)
@@ -103,7 +101,7 @@ def begin_standing_orders(scene: Scene, now: datetime) -> None:
             scene.kitchens[house.name],
             lines=[Asked(scene.products[each.strain, each.grade], each.grams, each.at_least) for each in house.usual],
             rule=house.rule,
-            starts_on=scene.first + timedelta(days=9),
+            starts_on=scene.first + timedelta(days=2),
             by=OFFICE,
             now=now,
         )

@@ -1,18 +1,18 @@
 """Out of the house and to the door: rounds closed, parcels handed over, deliveries accepted or refused, crates.
 
-Closing a round sends each of its stops with what was picked for it, short or not; what is still promised and unpicked ends
-there.  What a customer sends back at the door is recorded with its reason and is waste, never stock again.
+Closing a round sends each of its stops with what was picked for it, short or not; what is still promised and unpicked
+ends there.  What a customer sends back at the door is recorded with its reason and is waste, never stock again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 
 from django.db import transaction
 from django.db.models import F, Max
 
-from fulfilment.core.problems import Conflict, Invalid
+from fulfilment.core.problems import Conflict, Invalid, Unconfirmed
 from fulfilment.core.units import amount
 from fulfilment.models import (
     Allocation,
@@ -41,28 +41,24 @@ MOST_CRATES = 500
 def close_round(round: str, *, crates: dict[str, int] | None = None, by: str, now: datetime, today: date) -> Round:  # noqa: A002 - the trade's word
     """The round leaves: every stop with anything picked is sent with a delivery note.
 
-    ``crates`` says how many of the farm's crates go to a stop, by shipment id.  A stop with nothing picked stays where it is
-    and is told to staff by the event.
+    ``crates`` says how many of the farm's crates go to a stop, by shipment id.  A stop with nothing picked stays where it
+    is, for another round, and is told to staff by the event.
     """
-    out = {rows.tidy(key): value for key, value in (crates or {}).items()}
+    out = {rows.tidy(key) or key: value for key, value in (crates or {}).items()}
     with transaction.atomic():
         trip = rows.lock(Round, round, where="round")
         check_open(trip)
         shipments = rows.lock_all(
             Shipment.objects.filter(stop__round=trip, state__in=OPEN).select_related("kitchen", "buyer", "stop")
         )
-        for unknown in out.keys() - {shipment.public_id for shipment in shipments}:
-            raise Invalid(f"Shipment {unknown[:9]} is no open stop of this round.", code="not_on_round", where="crates")
+        _check_crates(out, shipments)
         sent, empty = [], []
         for shipment in sorted(shipments, key=lambda each: each.stop.position):
             if not shipment.lines.filter(cancelled_at__isnull=True, picked__gt=0).exists():
                 empty.append(shipment.public_id)
                 continue
             _send(shipment, by=by, now=now, today=today)
-            crates_out = given.number(
-                out.get(shipment.public_id, 0), where=f"crates.{shipment.public_id}", at_least=0, at_most=MOST_CRATES,
-                unit="crates",
-            )  # fmt: skip
+            crates_out = out.get(shipment.public_id, 0)
             if crates_out and shipment.kitchen is not None:
                 _move_crates(shipment.kitchen, crates_out, shipment=shipment, by=by, now=now)
             sent.append(shipment.public_id)
@@ -81,7 +77,7 @@ def hand_parcel(shipment: str, *, carrier: str, tracking: str = "", by: str, now
     with transaction.atomic():
         found = rows.lock(Shipment, shipment, where="shipment")
         if found.way != Way.CARRIER:
-            raise Invalid(f"This shipment goes by {found.way}, not by carrier.", code="other_way", where="shipment")
+            raise Conflict(f"This shipment goes by {found.way}, not by carrier.", code="other_way", where="shipment")
         _check_open(found)
         _check_packed(found)
         parcel = Parcel.objects.create(
@@ -105,7 +101,7 @@ def collect(shipment: str, *, by: str, now: datetime, today: date) -> Shipment:
     with transaction.atomic():
         found = rows.lock(Shipment, shipment, where="shipment")
         if found.way != Way.COLLECTED:
-            raise Invalid(
+            raise Conflict(
                 f"This shipment goes by {found.way}: it is not collected.", code="other_way", where="shipment"
             )
         _check_open(found)
@@ -120,11 +116,15 @@ def deliver(
     *,
     refused: Sequence[tuple[str, int, str]] = (),
     crates_back: int = 0,
+    confirmed: bool = False,
     by: str,
     now: datetime,
     today: date,
 ) -> Shipment:
-    """At the door: what was refused, as (line, amount, reason), and empty crates taken back."""
+    """At the door: what was refused, as (line, amount, reason), and empty crates taken back.
+
+    More crates than the kitchen has by the book are asked once.
+    """
     with transaction.atomic():
         found = rows.lock(Shipment, shipment, where="shipment")
         state = move(SHIPMENT, found.state, Shipment.State.DELIVERED, what="shipment")
@@ -134,6 +134,7 @@ def deliver(
         if back and found.kitchen is None:
             raise Invalid("Crates are counted for kitchens only.", code="no_kitchen", where="crates_back")
         if back and found.kitchen is not None:
+            _check_back(found.kitchen, back, confirmed=confirmed, where="crates_back")
             _move_crates(found.kitchen, -back, shipment=found, by=by, now=now)
         found.state, found.delivered_at, found.version = Shipment.State(state), now, found.version + 1
         found.save(update_fields=["state", "delivered_at", "version"])
@@ -144,11 +145,12 @@ def deliver(
     return found
 
 
-def take_crates(kitchen: str, *, back: int, by: str, now: datetime) -> Kitchen:
-    """Empty crates that came back outside a delivery."""
+def take_crates(kitchen: str, *, back: int, confirmed: bool = False, by: str, now: datetime) -> Kitchen:
+    """Empty crates that came back outside a delivery; more than the kitchen has by the book are asked once."""
     with transaction.atomic():
         whose = rows.lock(Kitchen, kitchen, where="kitchen")
         given.number(back, where="back", at_least=1, at_most=MOST_CRATES, unit="crates")
+        _check_back(whose, back, confirmed=confirmed, where="back")
         _move_crates(whose, -back, shipment=None, by=by, now=now)
     return rows.find(Kitchen, kitchen)
 
@@ -201,8 +203,8 @@ def _check_holds(shipment: Shipment) -> None:
         stopped += [f"kit {kit.public_id}" for kit in line.kits.all() if kit.pk in bags]
         if stopped:
             raise Conflict(
-                f"Line {line.order.public_id}/{line.number} holds {stopped[0]}, which is on hold: undo that pick, or have "
-                "the hold released, before it leaves.",
+                f"Line {line.order.public_id}/{line.number} holds {stopped[0]}, which is on hold: undo that pick, or "
+                "have the hold released, before it leaves.",
                 code="on_hold",
                 where="shipment",
                 on=stopped,
@@ -214,6 +216,32 @@ def _note(shipment: Shipment, *, now: datetime) -> DeliveryNote:
     Farm.objects.select_for_update(no_key=True).get(pk=1)
     newest = DeliveryNote.objects.aggregate(newest=Max("number"))["newest"] or 0
     return DeliveryNote.objects.create(shipment=shipment, number=newest + 1, made_at=now)
+
+
+def _check_crates(out: Mapping[str, int], shipments: Sequence[Shipment]) -> None:
+    """Crates go out with the round's own kitchens, in numbers that can be."""
+    kitchens = {shipment.public_id: shipment.kitchen for shipment in shipments}
+    for shipment, count in out.items():
+        where = f"crates.{shipment}"
+        if shipment not in kitchens:
+            raise Invalid(
+                f"Shipment {shipment[:9]!r} is no open stop of this round: crates go out with its own stops.",
+                code="not_on_round",
+                where="crates",
+            )
+        given.number(count, where=where, at_least=0, at_most=MOST_CRATES, unit="crates")
+        if count and kitchens[shipment] is None:
+            raise Invalid("Only kitchens get crates: send a buyer's goods in a box.", code="no_kitchen", where=where)
+
+
+def _check_back(kitchen: Kitchen, back: int, *, confirmed: bool, where: str) -> None:
+    kitchen.refresh_from_db(fields=["crates_out"])
+    if back > kitchen.crates_out and not confirmed:
+        raise Unconfirmed(
+            f"By the book this kitchen has {kitchen.crates_out} crates, and {back} come back. Confirm if it is so.",
+            where=where,
+            out=kitchen.crates_out,
+        )
 
 
 def _move_crates(kitchen: Kitchen, count: int, *, shipment: Shipment | None, by: str, now: datetime) -> None:

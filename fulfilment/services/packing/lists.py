@@ -14,7 +14,7 @@ from django.db import transaction
 from django.db.models import Max, Q, Sum
 
 from fulfilment.core.problems import Conflict, Invalid
-from fulfilment.models import Allocation, Donor, Line, Pick, PickList, PickRow, Plan, Round, Shipment, Stop, Way
+from fulfilment.models import Allocation, Donor, Line, Lot, Pick, PickList, PickRow, Plan, Round, Shipment, Stop, Way
 from fulfilment.services import events, rows
 from fulfilment.services.packing.settling import OPEN, settle, stamp_lists
 
@@ -128,7 +128,7 @@ def _by_address(shipment: Shipment) -> tuple[str, str, int]:
 
 
 def _lay_stops(trip: Round, group: Sequence[Shipment], *, donors: set[int]) -> list[Shipment]:
-    """Stops by postcode and name; once somebody has put them in another order, theirs is kept and new ones come last."""
+    """Stops by postcode and name; once somebody has put them in another order, it is kept and new ones come last."""
     by_id = {shipment.pk: shipment for shipment in group}
     stops = {stop.shipment_id: stop for stop in Stop.objects.filter(shipment__in=by_id)}
     here = sorted((stop for stop in stops.values() if stop.round_id == trip.pk), key=lambda stop: stop.position)
@@ -164,9 +164,7 @@ def _lay_rows(day: date, by_list: Mapping[int, Sequence[Shipment]]) -> tuple[int
     wanted = _amounts(lines, there)
     place_of = {each.pk: place for group in by_list.values() for place, each in enumerate(group)}
     line_of = {line.pk: line for line in lines}
-    best_before = dict(
-        Allocation.objects.filter(line__in=line_of, lot__isnull=False).values_list("lot", "lot__best_before")
-    )
+    best_before = dict(Lot.objects.filter(pk__in={lot for _, lot in wanted if lot}).values_list("pk", "best_before"))
     in_order = sorted(
         wanted,
         key=lambda at: (

@@ -81,14 +81,14 @@ def pick(
         correction = max(0, amount - source.quantity)
         if correction:
             stock.move(
-                source, kind=StockEntry.Kind.CORRECTED, quantity=correction, reason="weighed more than the book when picked",
-                by=by, now=now,
+                source, kind=StockEntry.Kind.CORRECTED, quantity=correction, by=by, now=now,
+                reason="weighed more than the book when picked",
             )  # fmt: skip
         entry = stock.move(source, kind=StockEntry.Kind.PICKED, quantity=-amount, reason=because, by=by, now=now)
         made = Pick.objects.create(line=wanted, lot=source, amount=amount, entry=entry, reason=because, at=now, by=by)
         if bags:
             kits.sell(bags, line=wanted, on=today, by=by, now=now)
-            _move_quota(source, by=-amount)
+            stock.lose_kits(source.batch, pieces=amount)
         _write_line(wanted, shipment, by=amount, now=now)
         events.record(
             "picked", subject=wanted.order.public_id, by=by, at=now, kitchen=shipment.kitchen, buyer=shipment.buyer,
@@ -131,10 +131,13 @@ def undo_pick(pick: str, *, reason: str = "", by: str, now: datetime, today: dat
         )
         if wanted.product.is_kit:
             kits.take_back(wanted, lot=source, count=found.amount, sold_at=found.at, on=today, by=by, now=now)
-            _move_quota(source, by=found.amount)
+            Batch.objects.filter(pk=source.batch_id).update(
+                kit_quota=F("kit_quota") + found.amount, version=F("version") + 1
+            )
         _write_line(wanted, shipment, by=-found.amount, now=now)
         events.record(
-            "pick_undone", subject=wanted.order.public_id, by=by, at=now, kitchen=shipment.kitchen, buyer=shipment.buyer,
+            "pick_undone", subject=wanted.order.public_id, by=by, at=now,
+            kitchen=shipment.kitchen, buyer=shipment.buyer,
             data={"line": wanted.number, "lot": source.public_id, "amount": found.amount, "pick": found.public_id,
                   "picked": wanted.picked},
         )  # fmt: skip
@@ -158,8 +161,8 @@ def _check_open(line: Line, shipment: Shipment) -> None:
         raise Conflict(f"Line {line} was cancelled: leave its goods in store.", code="cancelled", where="line")
     if shipment.state not in OPEN:
         raise Conflict(
-            f"Line {line} is already {shipment.state}: nothing more can be picked for it. What is still wanted is a new "
-            "order.",
+            f"Line {line} is already {shipment.state}: nothing more can be picked for it. What is still wanted is a "
+            "new order.",
             code="already_sent",
             where="line",
             state=shipment.state,
@@ -190,8 +193,8 @@ def _check_lot(lot: Lot, line: Line, *, today: date, because: str) -> None:
     date_name = "start-by" if lot.kind == Lot.Kind.KITS else "best-before"
     if lot.hard_stop:
         raise Conflict(
-            f"Lot {lot.public_id} is past its use-by date, {in_words(lot.best_before)}: it is not picked, whoever asks. "
-            "Write it off as waste.",
+            f"Lot {lot.public_id} is past its use-by date, {in_words(lot.best_before)}: it is not picked, whoever "
+            "asks. Write it off as waste.",
             code="past_use_by",
             where="lot",
             lot=lot.public_id,
@@ -254,8 +257,8 @@ def _question(lot: Lot, line: Line, amount: int, *, unit: str) -> _Question:
             oldest = line.shipment.on - timedelta(days=kitchen.max_age_days)
             question.add(
                 "too_old",
-                f"Lot {lot.public_id} was harvested on {in_words(lot.ready_on)}; this kitchen takes nothing harvested before "
-                f"{in_words(oldest)}.",
+                f"Lot {lot.public_id} was harvested on {in_words(lot.ready_on)}; this kitchen takes nothing harvested "
+                f"before {in_words(oldest)}.",
                 age_days=age,
             )
     return question
@@ -295,11 +298,3 @@ def _write_line(line: Line, shipment: Shipment, *, by: int, now: datetime) -> No
     line.save(update_fields=["picked", "version"])
     settle(shipment, now=now)
     stamp_lists(PickRow.objects.filter(line=line).values_list("pick_list", flat=True), now=now)
-
-
-def _move_quota(lot: Lot, *, by: int) -> None:
-    """The quota counts the kits of a batch not yet picked; its row is locked."""
-    batch = Batch.objects.get(pk=lot.batch_id)
-    batch.kit_quota = max(0, batch.kit_quota + by)
-    batch.version += 1
-    batch.save(update_fields=["kit_quota", "version"])

@@ -1,0 +1,158 @@
+"""``/kitchens`` and ``/buyers``: who orders, on which terms, to which address."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from drf_spectacular.utils import extend_schema, inline_serializer
+from rest_framework import serializers
+from rest_framework.response import Response
+
+from fulfilment.api import pages
+from fulfilment.api.actions import Asking, action, made
+from fulfilment.api.fields import Id, Shape, Text
+from fulfilment.api.keys import actor_of
+from fulfilment.api.views import Endpoint
+from fulfilment.models import Kitchen
+from fulfilment.read.scope import visible
+from fulfilment.services import customers, packing, rows
+
+if TYPE_CHECKING:
+    from rest_framework.request import Request
+
+OFFICE = frozenset({"office"})
+
+
+class PlaceAsked(Shape):
+    name = Text(required=False)
+    street = Text(max_length=160)
+    postcode = Text(required=False, default="", allow_blank=True)
+    town = Text(max_length=80)
+    country = Text(required=False, max_length=2)
+    latitude = serializers.FloatField(required=False, allow_null=True)
+    longitude = serializers.FloatField(required=False, allow_null=True)
+    instructions = Text(required=False, default="", allow_blank=True)
+
+
+class KitchenAsked(Shape):
+    name = Text(max_length=120)
+    email = Text(max_length=254)
+    phone = Text(required=False, allow_blank=True)
+    address = PlaceAsked()
+    tier = serializers.IntegerField(required=False)
+    delivery_weekdays = serializers.ListField(child=serializers.IntegerField(), required=False)
+    max_age_days = serializers.IntegerField(required=False)
+    chance_pct = serializers.IntegerField(required=False)
+    tolerance_pct = serializers.IntegerField(required=False)
+    round_name = Text(required=False, max_length=60)
+
+
+class SubstituteAsked(Shape):
+    strain = Id()
+    grade = Text()
+    instead_strain = Id()
+    instead_grade = Text()
+
+
+class SubstitutesAsked(Shape):
+    """The whole list, best liked first; it replaces the one before."""
+
+    substitutes = SubstituteAsked(many=True)
+
+
+class CratesAsked(Shape):
+    back = serializers.IntegerField()
+
+
+class BuyerAsked(Shape):
+    name = Text(max_length=120)
+    email = Text(max_length=254)
+    phone = Text(required=False, allow_blank=True)
+    zone = Text(required=False, max_length=60)
+    address = PlaceAsked()
+
+
+class KitchenShape(Shape):
+    id = Id()
+    name = Text()
+    tier = serializers.IntegerField(allow_null=True, help_text="Told to staff only.")
+    delivery_weekdays = serializers.ListField(child=serializers.IntegerField())
+    max_age_days = serializers.IntegerField()
+    chance_pct = serializers.IntegerField()
+    tolerance_pct = serializers.IntegerField()
+    crates_out = serializers.IntegerField()
+    active = serializers.BooleanField()
+
+
+KITCHENS = inline_serializer(
+    "Kitchens", {"items": KitchenShape(many=True), "next": serializers.URLField(allow_null=True)}
+)
+
+
+class Kitchens(Endpoint):
+    scopes = {"GET": frozenset({"office", "packing", "kitchen"})}
+
+    @extend_schema(operation_id="kitchens_list", parameters=pages.PARAMETERS, responses=KITCHENS)
+    def get(self, request: Request) -> Response:
+        """Kitchens and their terms; a kitchen's key sees its own."""
+        pages.known(request)
+        actor = actor_of(request)
+        staff = actor.may(frozenset({"office", "packing"}))
+        return pages.page(
+            request, visible(Kitchen, actor), show=lambda found: [_show(each, staff=staff) for each in found]
+        )
+
+
+class OneKitchen(Endpoint):
+    scopes = {"GET": frozenset({"office", "packing", "kitchen"})}
+
+    @extend_schema(operation_id="kitchens_read", responses=KitchenShape)
+    def get(self, request: Request, code: str) -> Response:
+        """One kitchen."""
+        pages.known(request)
+        actor = actor_of(request)
+        found = rows.find_in(visible(Kitchen, actor), code)
+        return Response(_show(found, staff=actor.may(frozenset({"office", "packing"}))))
+
+
+@action("kitchens_add", scopes=OFFICE, shape=KitchenAsked)
+def add_kitchen(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """Add a kitchen with its first address and its terms."""
+    return made(customers.add_kitchen(**asked, **who.signed))
+
+
+@action("kitchens_set_substitutes", scopes=OFFICE, shape=SubstitutesAsked, status=200)
+def set_substitutes(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """What this kitchen takes instead, best liked first."""
+    wanted = [
+        (each["strain"], each["grade"], each["instead_strain"], each["instead_grade"]) for each in asked["substitutes"]
+    ]
+    customers.set_substitutes(who.own(Kitchen), wanted, **who.signed)
+    return {"id": who.own(Kitchen)}
+
+
+@action("kitchens_take_crates", scopes=frozenset({"office", "packing"}), shape=CratesAsked, status=200)
+def take_crates(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """Empty crates that came back outside a delivery."""
+    return made(packing.take_crates(who.own(Kitchen), back=asked["back"], **who.signed))
+
+
+@action("buyers_add", scopes=frozenset({"office", "shop"}), shape=BuyerAsked)
+def add_buyer(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """Add somebody who buys kits."""
+    return made(customers.add_buyer(**asked, **who.signed))
+
+
+def _show(kitchen: Kitchen, *, staff: bool) -> dict[str, Any]:
+    return {
+        "id": kitchen.public_id,
+        "name": kitchen.name,
+        "tier": kitchen.tier if staff else None,
+        "delivery_weekdays": kitchen.delivery_weekdays,
+        "max_age_days": kitchen.max_age_days,
+        "chance_pct": kitchen.chance_pct,
+        "tolerance_pct": kitchen.tolerance_pct,
+        "crates_out": kitchen.crates_out,
+        "active": kitchen.active,
+    }

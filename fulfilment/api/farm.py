@@ -1,0 +1,186 @@
+"""What is sold, what is expected and what was planned: products, strains, the forecast, the plan, events, replans."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from drf_spectacular.utils import extend_schema, inline_serializer
+from rest_framework import serializers
+from rest_framework.response import Response
+
+from fulfilment.api import pages
+from fulfilment.api.actions import Asking, Nothing, action
+from fulfilment.api.fields import Day, Id, Instant, Price, Shape, Text
+from fulfilment.api.keys import actor_of
+from fulfilment.api.views import Endpoint
+from fulfilment.core.problems import Missing
+from fulfilment.core.units import Money
+from fulfilment.models import Event, Forecast, Plan, Product
+from fulfilment.read.farm import farm
+from fulfilment.read.scope import EVERYBODY, STAFF, visible
+from fulfilment.services import jobs
+
+if TYPE_CHECKING:
+    from django.db.models import QuerySet
+    from rest_framework.request import Request
+
+    from fulfilment.read.scope import Actor
+
+
+class ProductShape(Shape):
+    """``pack`` is grams of one pack (order whole packs), 1 for kits; the price is per kilo, or per kit."""
+
+    id = Id()
+    name = Text()
+    strain = Id()
+    grade = Text()
+    unit = serializers.ChoiceField(choices=["g", "units"])
+    pack = serializers.IntegerField()
+    price = Price()
+    active = serializers.BooleanField()
+
+
+class ForecastRow(Shape):
+    """Grams of one strain and grade by day, from ``first_on`` on."""
+
+    strain = Id()
+    grade = Text()
+    p10 = serializers.ListField(child=serializers.IntegerField())
+    p50 = serializers.ListField(child=serializers.IntegerField())
+    p90 = serializers.ListField(child=serializers.IntegerField())
+    mean = serializers.ListField(child=serializers.FloatField())
+
+
+class ForecastShape(Shape):
+    made_at = Instant()
+    first_on = Day()
+    days = serializers.IntegerField()
+    scenarios = serializers.IntegerField()
+    supplies = ForecastRow(many=True)
+
+
+class PlanShape(Shape):
+    id = Id()
+    made_at = Instant()
+    cause = Text()
+    figures = serializers.DictField()
+
+
+class EventShape(Shape):
+    kind = Text()
+    subject = Text()
+    at = Instant()
+    by = Text()
+    data = serializers.DictField()  # type: ignore[assignment]  # a declared field is no attribute of the class
+
+
+class Asked(Shape):
+    asked = serializers.BooleanField()
+
+
+PRODUCTS = inline_serializer(
+    "Products", {"items": ProductShape(many=True), "next": serializers.URLField(allow_null=True)}
+)
+EVENTS = inline_serializer("Events", {"items": EventShape(many=True), "next": serializers.URLField(allow_null=True)})
+
+
+class Products(Endpoint):
+    scopes = {"GET": EVERYBODY}
+
+    @extend_schema(operation_id="products_list", parameters=pages.PARAMETERS, responses=PRODUCTS)
+    def get(self, request: Request) -> Response:
+        """What can be ordered, with its pack and price."""
+        pages.known(request)
+        return pages.page(request, visible(Product, actor_of(request)).select_related("strain"), show=_products)
+
+
+class CurrentForecast(Endpoint):
+    scopes = {"GET": STAFF}
+
+    @extend_schema(operation_id="forecasts_current", responses=ForecastShape)
+    def get(self, request: Request) -> Response:
+        """What is expected of each strain and grade, by day, as the newest forecast has it."""
+        pages.known(request)
+        made = Forecast.objects.order_by("-pk").first()
+        if made is None:
+            raise Missing("There is no forecast yet: the first night makes one.")
+        return Response(
+            {
+                "made_at": made.made_at,
+                "first_on": made.first_on,
+                "days": made.days,
+                "scenarios": made.scenarios,
+                "supplies": [
+                    {
+                        "strain": row.strain.public_id, "grade": row.grade, "p10": row.p10, "p50": row.p50, "p90": row.p90,
+                        "mean": row.mean,
+                    }
+                    for row in made.supplies.select_related("strain").order_by("strain_id", "grade")
+                ],
+            }
+        )  # fmt: skip
+
+
+class LatestPlan(Endpoint):
+    scopes = {"GET": STAFF}
+
+    @extend_schema(operation_id="plans_latest", responses=PlanShape)
+    def get(self, request: Request) -> Response:
+        """The newest plan's figures."""
+        pages.known(request)
+        made = Plan.objects.order_by("-pk").first()
+        if made is None:
+            raise Missing("There is no plan yet: the first night makes one.")
+        return Response({"id": made.public_id, "made_at": made.made_at, "cause": made.cause, "figures": made.figures})
+
+
+class Events(Endpoint):
+    scopes = {"GET": EVERYBODY}
+
+    @extend_schema(operation_id="events_list", parameters=pages.PARAMETERS, responses=EVENTS)
+    def get(self, request: Request) -> Response:
+        """What happened, newest first; a kitchen sees what concerns itself, the shop what concerns buyers."""
+        pages.known(request, "subject")
+        events = _events(actor_of(request))
+        subject = request.query_params.get("subject")
+        return pages.page(request, events if subject is None else events.filter(subject=subject), show=_show_events)
+
+
+@action("replans_ask", scopes=frozenset({"office", "grower"}), shape=Nothing, answer=Asked, status=202)
+def replan(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """Ask for a new forecast and plan; a worker makes it within moments."""
+    jobs.add("replan", due_at=who.now)
+    return {"asked": True}
+
+
+def _events(actor: Actor) -> QuerySet[Event]:
+    events = Event.objects.all()
+    if actor.may(STAFF):
+        return events
+    if actor.kitchen_id is not None:
+        return events.filter(kitchen=actor.kitchen_id)
+    return events.filter(buyer__isnull=False)
+
+
+def _products(found: Sequence[Product]) -> list[dict[str, Any]]:
+    currency = farm().currency
+    return [
+        {
+            "id": each.public_id,
+            "name": each.name,
+            "strain": each.strain.public_id,
+            "grade": each.grade,
+            "unit": "units" if each.is_kit else "g",
+            "pack": each.pack,
+            "price": {"amount": Money(each.price_minor, currency).decimal, "currency": currency},
+            "active": each.active,
+        }
+        for each in found
+    ]
+
+
+def _show_events(found: Sequence[Event]) -> list[dict[str, Any]]:
+    return [
+        {"kind": each.kind, "subject": each.subject, "at": each.at, "by": each.by, "data": each.data} for each in found
+    ]

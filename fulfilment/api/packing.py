@@ -1,0 +1,260 @@
+"""``/pick-lists``, ``/picks``, ``/rounds``, ``/shipments``: from the plan to the door, for hand-helds and scales."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter, extend_schema, inline_serializer
+from rest_framework import serializers
+from rest_framework.response import Response
+
+from fulfilment.api import pages
+from fulfilment.api.actions import Asking, action, made
+from fulfilment.api.fields import Day, Flag, Id, Instant, Shape, Text
+from fulfilment.api.keys import actor_of
+from fulfilment.api.orders import amount_of
+from fulfilment.api.views import Endpoint
+from fulfilment.core.problems import Invalid
+from fulfilment.models import Pick, PickList, Round, Shipment
+from fulfilment.read import packing as reading
+from fulfilment.read.scope import visible
+from fulfilment.services import packing, rows
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from rest_framework.request import Request
+
+PACKERS = frozenset({"office", "packing"})
+ON = OpenApiParameter("on", OpenApiTypes.DATE, description="The delivery day.")
+
+
+class PickListShape(Shape):
+    """A list's head; its rows come with the one list."""
+
+    id = Id()
+    on = Day()
+    way = Text()
+    round = Id(allow_null=True)
+    name = Text()
+    made_at = Instant()
+    done_at = Instant(allow_null=True)
+
+
+class PickAsked(Shape):
+    """What was taken from which lot for which line (``K7Q2-M4XJ/1``), net of tare; grams, or units for kits."""
+
+    line = Text(max_length=20)
+    lot = Id()
+    amount_g = serializers.IntegerField(required=False)
+    units = serializers.IntegerField(required=False)
+    kits = serializers.ListField(child=Id(), required=False, default=list, max_length=200)
+    reason = Text(required=False, default="", allow_blank=True, max_length=200)
+    confirmed = Flag(required=False, default=False)
+
+
+class PickMade(Shape):
+    id = Id()
+    line = Text()
+    lot = Id()
+    amount = serializers.IntegerField()
+    picked = serializers.IntegerField(help_text="What the line has now.")
+    promised = serializers.IntegerField()
+
+
+class UndoAsked(Shape):
+    reason = Text(required=False, default="", allow_blank=True, max_length=200)
+
+
+class CloseAsked(Shape):
+    """Crates out by shipment id."""
+
+    crates = serializers.DictField(child=serializers.IntegerField(min_value=0), required=False, default=dict)
+
+
+class ParcelAsked(Shape):
+    carrier = Text(max_length=60)
+    tracking = Text(required=False, default="", allow_blank=True, max_length=60)
+
+
+class RefusedAsked(Shape):
+    line = Text(max_length=20)
+    amount = serializers.IntegerField(min_value=1)
+    reason = Text(max_length=200)
+
+
+class DeliveryAsked(Shape):
+    refused = RefusedAsked(many=True, required=False, default=list)
+    crates_back = serializers.IntegerField(required=False, default=0, min_value=0)
+
+
+class RoundShape(Shape):
+    id = Id()
+    on = Day()
+    name = Text()
+    closed_at = Instant(allow_null=True)
+    stops = serializers.ListField(child=Id(), help_text="Shipments in the order of the way.")
+
+
+class ShipmentShape(Shape):
+    id = Id()
+    on = Day()
+    way = Text()
+    state = Text()
+    frozen = Flag()
+    cut_off_at = Instant()
+    sent_at = Instant(allow_null=True)
+    delivered_at = Instant(allow_null=True)
+    delivery_note = serializers.IntegerField(allow_null=True)
+    orders = serializers.ListField(child=Id())
+
+
+LISTS = inline_serializer(
+    "PickLists", {"items": PickListShape(many=True), "next": serializers.URLField(allow_null=True)}
+)
+ROUNDS = inline_serializer("Rounds", {"items": RoundShape(many=True), "next": serializers.URLField(allow_null=True)})
+
+
+class PickLists(Endpoint):
+    scopes = {"GET": PACKERS}
+
+    @extend_schema(operation_id="pick_lists_list", parameters=[*pages.PARAMETERS, ON], responses=LISTS)
+    def get(self, request: Request) -> Response:
+        """Pick lists, newest first; ``on`` asks for one day's."""
+        pages.known(request, "on")
+        lists = visible(PickList, actor_of(request)).select_related("round")
+        on = _day(request)
+        return pages.page(request, lists if on is None else lists.filter(on=on), show=_show_lists)
+
+
+class OnePickList(Endpoint):
+    scopes = {"GET": PACKERS}
+
+    @extend_schema(operation_id="pick_lists_read", responses=OpenApiTypes.OBJECT)
+    def get(self, request: Request, code: str) -> Response:
+        """One list: its stops in order, under each the lines and the rows to take from which lot."""
+        pages.known(request)
+        found = rows.find_in(visible(PickList, actor_of(request)), code)
+        view = reading.pick_list(found.public_id)
+        return Response(asdict(view))
+
+
+@action("picks_make", scopes=PACKERS, shape=PickAsked, answer=PickMade)
+def pick(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """Record a pick as it is, short or heavy.  What is unlikely is asked once: repeat with ``confirmed``."""
+    taken = packing.pick(
+        asked["line"], lot=asked["lot"], amount=amount_of(asked), kit_numbers=asked["kits"], reason=asked["reason"],
+        confirmed=asked["confirmed"], **who.signed_today,
+    )  # fmt: skip
+    return _show_pick(taken)
+
+
+@action("picks_undo", scopes=PACKERS, shape=UndoAsked, answer=PickMade)
+def undo(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """Put a pick back, once, as long as it has not left the farm."""
+    return _show_pick(packing.undo_pick(who.path["code"], reason=asked["reason"], **who.signed_today))
+
+
+class Rounds(Endpoint):
+    scopes = {"GET": PACKERS}
+
+    @extend_schema(operation_id="rounds_list", parameters=[*pages.PARAMETERS, ON], responses=ROUNDS)
+    def get(self, request: Request) -> Response:
+        """Rounds with their stops, newest first."""
+        pages.known(request, "on")
+        rounds = visible(Round, actor_of(request)).prefetch_related("stops__shipment")
+        on = _day(request)
+        return pages.page(request, rounds if on is None else rounds.filter(on=on), show=_show_rounds)
+
+
+@action("rounds_close", scopes=PACKERS, shape=CloseAsked, status=200)
+def close(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """The round leaves: each packed stop is sent with its delivery note."""
+    return made(packing.close_round(who.own(Round), crates=asked["crates"], **who.signed_today))
+
+
+class OneShipment(Endpoint):
+    scopes = {"GET": PACKERS | {"kitchen", "shop"}}
+
+    @extend_schema(operation_id="shipments_read", responses=ShipmentShape)
+    def get(self, request: Request, code: str) -> Response:
+        """One delivery: how far it is, and its delivery note's number."""
+        from datetime import UTC, datetime
+
+        pages.known(request)
+        found = rows.find_in(visible(Shipment, actor_of(request)).select_related("delivery_note"), code)
+        note = getattr(found, "delivery_note", None)
+        return Response(
+            {
+                "id": found.public_id, "on": found.on, "way": found.way, "state": found.state,
+                "frozen": datetime.now(UTC) >= found.cut_off_at, "cut_off_at": found.cut_off_at, "sent_at": found.sent_at,
+                "delivered_at": found.delivered_at, "delivery_note": note.number if note is not None else None,
+                "orders": sorted(set(found.lines.values_list("order__public_id", flat=True))),
+            }
+        )  # fmt: skip
+
+
+@action("shipments_hand_parcel", scopes=PACKERS, shape=ParcelAsked, status=200)
+def hand_parcel(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """Hand a packed parcel to the carrier; its kits' care begins."""
+    parcel = packing.hand_parcel(
+        who.own(Shipment), carrier=asked["carrier"], tracking=asked["tracking"], **who.signed_today
+    )
+    return made(parcel.shipment)
+
+
+@action("shipments_deliver", scopes=PACKERS, shape=DeliveryAsked, status=200)
+def deliver(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """At the door: what was refused and why, and empty crates taken back."""
+    refused = [(each["line"], each["amount"], each["reason"]) for each in asked["refused"]]
+    return made(
+        packing.deliver(who.own(Shipment), refused=refused, crates_back=asked["crates_back"], **who.signed_today)
+    )
+
+
+@action("shipments_collect", scopes=PACKERS, status=200)
+def collect(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """The customer fetched it."""
+    return made(packing.collect(who.own(Shipment), **who.signed_today))
+
+
+def _day(request: Request) -> date | None:
+    given = request.query_params.get("on")
+    if given is None:
+        return None
+    try:
+        return Day().to_internal_value(given)
+    except serializers.ValidationError as error:
+        raise Invalid("A day is written 2026-05-01.", code="not_a_day", where="on") from error
+
+
+def _show_pick(taken: Pick) -> dict[str, Any]:
+    line = taken.line
+    line.refresh_from_db(fields=["picked", "promised"])
+    return {
+        "id": taken.public_id, "line": f"{line.order.public_id}/{line.number}", "lot": taken.lot.public_id,
+        "amount": taken.amount, "picked": line.picked, "promised": line.promised,
+    }  # fmt: skip
+
+
+def _show_lists(lists: Any) -> list[dict[str, Any]]:
+    return [
+        {
+            "id": each.public_id, "on": each.on, "way": each.way, "round": each.round.public_id if each.round else None,
+            "name": each.round.name if each.round else each.way, "made_at": each.made_at, "done_at": each.done_at,
+        }
+        for each in lists
+    ]  # fmt: skip
+
+
+def _show_rounds(rounds: Any) -> list[dict[str, Any]]:
+    return [
+        {
+            "id": each.public_id, "on": each.on, "name": each.name, "closed_at": each.closed_at,
+            "stops": [s.shipment.public_id for s in sorted(each.stops.all(), key=lambda stop: stop.position)],
+        }
+        for each in rounds
+    ]  # fmt: skip
