@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from drf_spectacular.utils import extend_schema, inline_serializer
@@ -16,8 +17,8 @@ from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
 from fulfilment.core.problems import Missing
 from fulfilment.core.units import Money
-from fulfilment.models import Event, Forecast, Plan, Product
-from fulfilment.read.farm import farm
+from fulfilment.models import Event, Forecast, Kitchen, Plan, Product
+from fulfilment.read.farm import calendar, farm, weekdays
 from fulfilment.read.scope import EVERYBODY, STAFF, visible
 from fulfilment.services import jobs
 
@@ -75,6 +76,13 @@ class EventShape(Shape):
     data = serializers.DictField()  # type: ignore[assignment]  # a declared field is no attribute of the class
 
 
+class DeliveryDay(Shape):
+    """A day that can still be ordered for, and until when."""
+
+    on = Day()
+    cut_off_at = Instant()
+
+
 class Asked(Shape):
     asked = serializers.BooleanField()
 
@@ -82,6 +90,7 @@ class Asked(Shape):
 PRODUCTS = inline_serializer(
     "Products", {"items": ProductShape(many=True), "next": serializers.URLField(allow_null=True)}
 )
+DAYS = inline_serializer("DeliveryDays", {"items": DeliveryDay(many=True)})
 EVENTS = inline_serializer("Events", {"items": EventShape(many=True), "next": serializers.URLField(allow_null=True)})
 
 
@@ -93,6 +102,20 @@ class Products(Endpoint):
         """What can be ordered, with its pack and price."""
         pages.known(request)
         return pages.page(request, visible(Product, actor_of(request)).select_related("strain"), show=_products)
+
+
+class DeliveryDays(Endpoint):
+    scopes = {"GET": EVERYBODY}
+
+    @extend_schema(operation_id="delivery_days_list", responses=DAYS)
+    def get(self, request: Request) -> Response:
+        """The next ten days that can be ordered for, a kitchen's own for a kitchen's key."""
+        pages.known(request)
+        kitchen = Kitchen.objects.filter(pk=actor_of(request).kitchen_id).first()
+        now, own = datetime.now(UTC), calendar(farm())
+        days = own.next_delivery_days(own.farm_day(now) - timedelta(days=1), 20, weekdays=weekdays(kitchen))
+        still = [day for day in days if now < own.cut_off_at(day)][:10]
+        return Response({"items": [{"on": day, "cut_off_at": own.cut_off_at(day)} for day in still]})
 
 
 class CurrentForecast(Endpoint):

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
+from drf_spectacular.utils import extend_schema, inline_serializer
 from rest_framework import serializers
+from rest_framework.response import Response
 
+from fulfilment.api import pages
 from fulfilment.api.actions import Asking, action, made
 from fulfilment.api.fields import Day, Flag, Grams, Id, Instant, Shape, Text, Units
-from fulfilment.models import Batch, Crop
+from fulfilment.api.keys import actor_of
+from fulfilment.api.views import Endpoint
+from fulfilment.models import Batch, Crop, Forecast
+from fulfilment.read.scope import visible
 from fulfilment.services import farm, growing, kits
+
+if TYPE_CHECKING:
+    from rest_framework.request import Request
 
 GROWERS = frozenset({"office", "grower"})
 
@@ -122,6 +131,58 @@ class SealAsked(Shape):
     sealed_on = Day()
 
 
+class CropShape(Shape):
+    """A crop where it stands; ``expected`` is what the newest forecast says of it, null before there is one."""
+
+    id = Id()
+    batch = Id()
+    strain = Id()
+    room = Text()
+    opened_on = Day()
+    bags = serializers.IntegerField(help_text="Alive.")
+    flush = serializers.IntegerField()
+    stage = Text()
+    stage_since = Day()
+    expected = serializers.DictField(allow_null=True)
+
+
+class BatchShape(Shape):
+    id = Id()
+    strain = Id()
+    mixed_on = Day()
+    bags = serializers.IntegerField()
+    bags_left = serializers.IntegerField(help_text="Neither lost, opened nor sealed.")
+    kit_quota = serializers.IntegerField()
+    kits_ready_on = Day(allow_null=True)
+    colonised_on = Day(allow_null=True)
+    opens_on = Day(allow_null=True, help_text="When the plan proposes to open it.")
+
+
+CROPS = inline_serializer("Crops", {"items": CropShape(many=True), "next": serializers.URLField(allow_null=True)})
+BATCHES = inline_serializer("Batches", {"items": BatchShape(many=True), "next": serializers.URLField(allow_null=True)})
+
+
+class Crops(Endpoint):
+    scopes = {"GET": GROWERS}
+
+    @extend_schema(operation_id="crops_list", parameters=pages.PARAMETERS, responses=CROPS)
+    def get(self, request: Request) -> Response:
+        """Crops that are not finished, with what comes next of each, newest first."""
+        pages.known(request)
+        crops = visible(Crop, actor_of(request)).filter(finished_on__isnull=True)
+        return pages.page(request, crops.select_related("batch__strain", "room"), show=_show_crops)
+
+
+class Batches(Endpoint):
+    scopes = {"GET": GROWERS}
+
+    @extend_schema(operation_id="batches_list", parameters=pages.PARAMETERS, responses=BATCHES)
+    def get(self, request: Request) -> Response:
+        """Batches, newest first."""
+        pages.known(request)
+        return pages.page(request, visible(Batch, actor_of(request)).select_related("strain"), show=_show_batches)
+
+
 @action("donors_add", scopes=GROWERS, shape=DonorAsked)
 def add_donor(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Add somebody who gives grounds."""
@@ -208,3 +269,40 @@ def _split(asked: Mapping[str, Any], name: str) -> tuple[Any, dict[str, Any]]:
 
 def _seen(observation: Any) -> dict[str, Any]:
     return {"kind": observation.kind, "seen_on": observation.seen_on, "flush": observation.flush}
+
+
+def _show_crops(found: Sequence[Crop]) -> list[dict[str, Any]]:
+    newest = Forecast.objects.order_by("-pk").first()
+    outlooks = newest.outlooks if newest is not None else {}
+    return [
+        {
+            "id": crop.public_id,
+            "batch": crop.batch.public_id,
+            "strain": crop.batch.strain.public_id,
+            "room": crop.room.name,
+            "opened_on": crop.opened_on,
+            "bags": crop.bags_alive,
+            "flush": crop.flush,
+            "stage": crop.stage,
+            "stage_since": crop.stage_since,
+            "expected": outlooks.get(f"crop:{crop.pk}"),
+        }
+        for crop in found
+    ]
+
+
+def _show_batches(found: Sequence[Batch]) -> list[dict[str, Any]]:
+    return [
+        {
+            "id": batch.public_id,
+            "strain": batch.strain.public_id,
+            "mixed_on": batch.mixed_on,
+            "bags": batch.bags,
+            "bags_left": batch.bags_left,
+            "kit_quota": batch.kit_quota,
+            "kits_ready_on": batch.kits_ready_on,
+            "colonised_on": batch.colonised_on,
+            "opens_on": batch.opens_on,
+        }
+        for batch in found
+    ]

@@ -20,6 +20,7 @@ def both(reads: type[Endpoint], does: type[Endpoint]) -> type[Endpoint]:
 V1: list[URLPattern | URLResolver] = [
     # What is sold and what is expected
     path("products", farm.Products.as_view()),
+    path("delivery-days", farm.DeliveryDays.as_view()),
     path("forecasts/current", farm.CurrentForecast.as_view()),
     path("plans/latest", farm.LatestPlan.as_view()),
     path("replans", farm.replan.as_view()),
@@ -48,10 +49,11 @@ V1: list[URLPattern | URLResolver] = [
     path("input-deliveries", growing.log_input.as_view()),
     path("rooms", growing.add_room.as_view()),
     path("readings", growing.log_reading.as_view()),
-    path("batches", growing.mix_batch.as_view()),
+    path("batches", both(growing.Batches, growing.mix_batch).as_view()),
     path("batches/<str:code>/crops", growing.open_crop.as_view()),
     path("batches/<str:code>/observations", growing.observe_batch.as_view()),
     path("batches/<str:code>/kits", growing.seal.as_view()),
+    path("crops", growing.Crops.as_view()),
     path("crops/<str:code>/observations", growing.observe_crop.as_view()),
     path("harvests", Harvests.as_view()),
     # Store

@@ -58,8 +58,12 @@ def a_strain(name: str = "Pearl oyster", *, tender: bool = False) -> Strain:
 
 def a_product(strain: Strain, *, grade: str = "a", price_minor: int = 1450) -> Product:
     return Product.objects.create(
-        name=f"{strain.name}, {grade}", strain=strain, grade=grade, pack=1 if grade == "kit" else 500, price_minor=price_minor
-    )  # fmt: skip
+        name=f"{strain.name}, {grade}",
+        strain=strain,
+        grade=grade,
+        pack=1 if grade == "kit" else 500,
+        price_minor=price_minor,
+    )
 
 
 def a_kitchen(name: str = "The Heron", *, postcode: str = "10", round_name: str = "Town", **terms: object) -> Kitchen:
@@ -93,27 +97,47 @@ def a_line(
     chosen = way or (Way.ROUND if kitchen is not None else Way.CARRIER)
     address = Address.objects.get(kitchen=kitchen, buyer=buyer)
     shipment, _ = Shipment.objects.get_or_create(
-        address=address, on=on, way=chosen, state="placed",
+        address=address,
+        on=on,
+        way=chosen,
+        state="placed",
         defaults={"kitchen": kitchen, "buyer": buyer, "cut_off_at": NOW - timedelta(hours=18)},
-    )  # fmt: skip
+    )
     if order is None:
         order = Order.objects.create(
             kitchen=kitchen, buyer=buyer, on=on, gift=gift, placed_at=NOW, placed_by="key:test"
         )
     amount = ordered if promised is None else promised
     line = Line.objects.create(
-        order=order, shipment=shipment, number=order.lines.count() + 1, product=product, price_minor=product.price_minor,
-        ordered=ordered, promised=amount,
-    )  # fmt: skip
+        order=order,
+        shipment=shipment,
+        number=order.lines.count() + 1,
+        product=product,
+        price_minor=product.price_minor,
+        ordered=ordered,
+        promised=amount,
+    )
     promise = Promise.objects.create(
-        line=line, number=1, status="full" if amount == ordered else "partial" if amount else "declined",
-        wanted=ordered, amount=amount, asked_pct=90, chance_pct=95, at=NOW, by="key:test",
-    )  # fmt: skip
+        line=line,
+        number=1,
+        status="full" if amount == ordered else "partial" if amount else "declined",
+        wanted=ordered,
+        amount=amount,
+        asked_pct=90,
+        chance_pct=95,
+        at=NOW,
+        by="key:test",
+    )
     if amount:
         book = Book.objects.get(strain=product.strain, grade=product.grade)
         PromisePart.objects.create(
-            promise=promise, book=book, amount=amount, first_on=on - timedelta(days=3), last_on=on, rank=Rank.objects.create()
-        )  # fmt: skip
+            promise=promise,
+            book=book,
+            amount=amount,
+            first_on=on - timedelta(days=3),
+            last_on=on,
+            rank=Rank.objects.create(),
+        )
     line.promise = promise
     line.save()
     return line
@@ -122,9 +146,16 @@ def a_line(
 def a_batch(strain: Strain, *, bags: int = 40, colonised_on: date | None = FRIDAY - timedelta(days=14)) -> Batch:
     room, _ = Room.objects.get_or_create(name="Fruiting room", kind="fruiting", defaults={"set_point_tenths": 170})
     return Batch.objects.create(
-        strain=strain, mixed_on=FRIDAY - timedelta(days=40), bags=bags, dry_g_per_bag=900, wet_g_per_bag=2700, spawn_pct=15,
-        room=room, colonised_on=colonised_on, logged_by="user:ada",
-    )  # fmt: skip
+        strain=strain,
+        mixed_on=(colonised_on or FRIDAY) - timedelta(days=26),
+        bags=bags,
+        dry_g_per_bag=900,
+        wet_g_per_bag=2700,
+        spawn_pct=15,
+        room=room,
+        colonised_on=colonised_on,
+        logged_by="user:ada",
+    )
 
 
 def a_fresh_lot(
@@ -139,17 +170,35 @@ def a_fresh_lot(
     """A lot picked off a crop of its own."""
     batch = a_batch(strain)
     crop = Crop.objects.create(
-        batch=batch, room=batch.room, opened_on=FRIDAY - timedelta(days=14), bags=20, stage="picking",
-        stage_since=harvested_on, logged_by="user:ada",
-    )  # fmt: skip
+        batch=batch,
+        room=batch.room,
+        opened_on=FRIDAY - timedelta(days=14),
+        bags=20,
+        stage="picking",
+        stage_since=harvested_on,
+        logged_by="user:ada",
+    )
     harvest = Harvest.objects.create(
-        crop=crop, flush=1, harvested_on=harvested_on, grade=grade, weighed_g=grams, trimmed_g=grams,
-        logged_by="user:ada", logged_at=NOW,
-    )  # fmt: skip
+        crop=crop,
+        flush=1,
+        harvested_on=harvested_on,
+        grade=grade,
+        weighed_g=grams,
+        trimmed_g=grams,
+        logged_by="user:ada",
+        logged_at=NOW,
+    )
     lot = Lot.objects.create(
-        kind="fresh", strain=strain, grade=grade, harvest=harvest, batch=batch, ready_on=harvested_on,
-        best_before=best_before or harvested_on + timedelta(days=5), hard_stop=hard_stop, made_at=NOW,
-    )  # fmt: skip
+        kind="fresh",
+        strain=strain,
+        grade=grade,
+        harvest=harvest,
+        batch=batch,
+        ready_on=harvested_on,
+        best_before=best_before or harvested_on + timedelta(days=5),
+        hard_stop=hard_stop,
+        made_at=NOW,
+    )
     stock.move(lot, kind=StockEntry.Kind.HARVESTED, quantity=grams, by="user:ada", now=NOW)
     return lot
 
@@ -160,7 +209,12 @@ def plan(*pieces: tuple[Line, Lot | None, int], made_at: datetime = NOW - timede
     Allocation.objects.filter(line__in=[line for line, _, _ in pieces]).delete()
     for line, lot, amount in pieces:
         Allocation.objects.create(
-            line=line, strain=lot.strain if lot else line.product.strain, grade=lot.grade if lot else line.product.grade,
-            lot=lot, coming_on=None if lot else FRIDAY, amount=amount, plan=made,
-        )  # fmt: skip
+            line=line,
+            strain=lot.strain if lot else line.product.strain,
+            grade=lot.grade if lot else line.product.grade,
+            lot=lot,
+            coming_on=None if lot else FRIDAY,
+            amount=amount,
+            plan=made,
+        )
     return made

@@ -12,7 +12,8 @@ ADA = "user:ada"
 
 
 def a_kit_lot(of: Batch, bags: int, *, sealed_on: date = THURSDAY) -> Lot:
-    return kits.seal(of.public_id, bags=bags, sealed_on=sealed_on, by=ADA, now=NOW, today=FRIDAY)
+    """So many bags of a batch sealed on that day."""
+    return kits.seal(of.public_id, bags=bags, sealed_on=sealed_on, by=ADA, now=NOW, today=sealed_on)
 
 
 def sent_kits(
@@ -25,7 +26,8 @@ def sent_kits(
     on: date = FRIDAY,
 ) -> list[Kit]:
     """Kits that a carrier has taken, out of a batch of their own."""
-    lot = a_kit_lot(a_batch(product.strain), count)
+    batch = a_batch(product.strain, colonised_on=on - timedelta(days=14))
+    lot = a_kit_lot(batch, count, sealed_on=on - timedelta(days=1))
     line = a_line(to, product, count, gift=gift, on=on, way=Way.CARRIER)
     packing.pick(str(line), lot=lot.public_id, amount=count, by=BEN, now=now, today=on)
     packing.hand_parcel(

@@ -126,7 +126,7 @@ def test_a_second_address_belongs_to_one_of_the_two() -> None:
     assert (kitchen.addresses.count(), buyer.addresses.count()) == (2, 2)
     for both in ({}, {"kitchen": kitchen.public_id, "buyer": buyer.public_id}):
         with pytest.raises(Invalid, match="name one of the two"):
-            customers.add_address(QUAY, **both, by=OFFICE, now=NOW)  # type: ignore[arg-type]  # the point
+            customers.add_address(QUAY, **both, by=OFFICE, now=NOW)
 
 
 def test_an_erased_buyer_is_not_there() -> None:

@@ -195,7 +195,7 @@ def test_parcels_handed_over_at_the_same_time_are_numbered_without_gap_or_double
 def test_crates_go_out_with_a_stop_and_come_back() -> None:
     _, (line, other) = packed(1_000, 500)
     close(crates={line.shipment.public_id: 3, other.shipment.public_id: 0})
-    kitchen = Kitchen.objects.get(pk=line.order.kitchen_id)
+    kitchen = Kitchen.objects.get(orders=line.order)
     assert kitchen.crates_out == 3
     deliver(line, crates_back=2)
     kitchen.refresh_from_db()

@@ -200,6 +200,7 @@ def test_a_shipment_that_comes_after_its_round_has_left_goes_on_a_second_one() -
     line = a_line(a_kitchen("A"), product, 1_000)
     plan((line, lot, 1_000))
     make()
+    packing.pick(str(line), lot=lot.public_id, amount=1_000, by=BEN, now=NOW, today=FRIDAY)
     first = Round.objects.get()
     packing.close_round(first.public_id, by=BEN, now=NOW, today=FRIDAY)
     late = a_line(a_kitchen("B"), product, 1_000)

@@ -62,9 +62,8 @@ def store() -> Store:
 
 
 def pick(store: Store, amount: int, *, lot: Lot | None = None, line: Line | None = None, **more: object) -> Pick:
-    return packing.pick(
-        str(line or store.line), lot=(lot or store.lot).public_id, amount=amount, by=BEN, now=NOW, today=FRIDAY, **more
-    )  # type: ignore[arg-type]  # test data
+    wanted = {"lot": (lot or store.lot).public_id, "amount": amount} | more
+    return packing.pick(str(line or store.line), by=BEN, now=NOW, today=FRIDAY, **wanted)  # type: ignore[arg-type]  # test data
 
 
 def left(lot: Lot) -> int:
@@ -163,8 +162,8 @@ def test_too_heavy_is_asked_and_says_out_of_whose_promise_it_would_come(store: S
     with pytest.raises(Unconfirmed) as told:
         pick(store, 2_500)
     assert told.value.sentence == (
-        f"Line {store.line} is due 2000 grams and would have 2500. 300 grams of it would come out of what was promised to "
-        f"{other}. Confirm, and it is recorded as it is."
+        f"Line {store.line} is due 2000 grams and would have 2500. 300 grams of it would come out of what was "
+        f"promised to {other}. Confirm, and it is recorded as it is."
     )
     assert told.value.data["eats"] == [{"line": str(other), "amount": 300}]
     assert "Gull" not in told.value.sentence
@@ -174,7 +173,7 @@ def test_too_heavy_is_asked_and_says_out_of_whose_promise_it_would_come(store: S
 
 
 def test_too_heavy_out_of_what_nobody_is_promised_says_so(store: Store) -> None:
-    with pytest.raises(Unconfirmed, match="would have 2101. It takes nothing out of another promise from this lot"):
+    with pytest.raises(Unconfirmed, match=r"would have 2101\. It takes nothing out of another promise from this lot"):
         pick(store, 2_101)
 
 
@@ -231,8 +230,15 @@ def nothing_written(store: Store) -> bool:
 
 
 @pytest.mark.parametrize(
-    ("amount", "says"), [(0, "at least 1 grams"), (-5, "too little"), (200_000_000, "too much"), (True, "whole number"), (1.5, "whole number")]
-)  # fmt: skip
+    ("amount", "says"),
+    [
+        (0, "at least 1 grams"),
+        (-5, "too little"),
+        (200_000_000, "too much"),
+        (True, "whole number"),
+        (1.5, "whole number"),
+    ],
+)
 def test_no_amount_is_no_pick(store: Store, amount: int, says: str) -> None:
     with pytest.raises(Invalid, match=says) as told:
         pick(store, amount, confirmed=True)
@@ -290,7 +296,7 @@ def test_another_strain_or_grade_is_refused_unless_it_was_agreed(store: Store) -
 
 def test_past_best_before_needs_a_reason_and_keeps_it(store: Store) -> None:
     old = a_fresh_lot(store.strain, 3_000, best_before=THURSDAY)
-    with pytest.raises(Invalid, match="past its best-before date, Thursday 7 May 2026.*say why") as told:
+    with pytest.raises(Invalid, match=r"past its best-before date, Thursday 7 May 2026.*say why") as told:
         pick(store, 2_000, lot=old, confirmed=True)
     assert (told.value.where, told.value.reason_code) == ("reason", "past_best_before")
     assert nothing_written(store)
@@ -304,7 +310,7 @@ def test_on_the_day_of_its_date_a_lot_needs_no_reason(store: Store) -> None:
 
 def test_past_use_by_is_a_hard_stop(store: Store) -> None:
     lot = a_fresh_lot(store.strain, 3_000, best_before=THURSDAY, hard_stop=True)
-    with pytest.raises(Conflict, match="past its use-by date.*not picked, whoever asks"):
+    with pytest.raises(Conflict, match=r"past its use-by date.*not picked, whoever asks"):
         pick(store, 2_000, lot=lot, reason="looks fine", confirmed=True)
     assert nothing_written(store)
 

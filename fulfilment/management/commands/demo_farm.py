@@ -14,9 +14,9 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import transaction
 
 from fulfilment.core.calendar import farm_day
+from fulfilment.management.demo.setting import look_further
 from fulfilment.management.demo.world import World
 from fulfilment.models import Farm
-from fulfilment.services import farm
 
 if TYPE_CHECKING:
     from django.core.management.base import CommandParser
@@ -54,8 +54,9 @@ class Command(BaseCommand):
                 for hour in world.hours(day):
                     hour.do()
                 if number == days:
-                    world.lose_a_crop(day).do()
-                    farm.change_farm(by="user:olive", now=world.lose_a_crop(day).now, scenarios=SCENARIOS)
+                    loss = world.lose_a_crop(day)
+                    loss.do()
+                    look_further(loss.now, scenarios=SCENARIOS)
                 if number % 7 == 0 or number == days:
                     self.stdout.write(f"  {number} of {days} days lived, {perf_counter() - begun:.1f} s")
                     self.stdout.flush()

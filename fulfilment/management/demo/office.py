@@ -24,7 +24,7 @@ def orders(scene: Scene, on: date, now: datetime, *, days: int) -> None:
     _close_the_books(on, now)
     if scene.nth(on) < 6:
         return
-    if scene.chance(0.45):
+    if scene.chance(0.35):
         _one_off(scene, on, now)
     if scene.chance(0.15):
         _amend(scene, on, now)
@@ -53,7 +53,7 @@ def _one_off(scene: Scene, on: date, now: datetime) -> None:
     rng = scene.rng
     house = rng.choice(place.HOUSES[: scene.size.kitchens])
     kind, grade = rng.choice((("pearl", "a"), ("pearl", "a"), ("golden", "a"), ("pink", "a"), ("pearl", "b")))
-    lines = [Asked(scene.products[kind, grade], 500 * rng.randint(1, 4))]
+    lines = [Asked(scene.products[kind, grade], 500 * rng.randint(1, 3))]
     if rng.random() < 0.3:
         other = "golden" if kind != "golden" else "pearl"
         lines.append(Asked(scene.products[other, "a"], 500))

@@ -42,16 +42,8 @@ class Size:
     """How many days before the first are entered from the paper book."""
 
 
-WHOLE: Final = Size(
-    {0: Mix("golden", 9, 2), 1: Mix("pearl", 13, 2), 3: Mix("pink", 8, 2), 4: Mix("pearl", 13, 2)},
-    kitchens=12,
-    kit_orders=28,
-)
-SMALL: Final = Size(
-    {0: Mix("golden", 6, 1), 1: Mix("pearl", 9, 2), 3: Mix("pink", 6, 1), 4: Mix("pearl", 8, 1)},
-    kitchens=8,
-    kit_orders=12,
-)
+WHOLE: Final = Size({0: Mix("golden", 9, 1), 2: Mix("pearl", 25, 4), 4: Mix("pink", 9, 2)}, kitchens=12, kit_orders=28)
+SMALL: Final = Size({0: Mix("golden", 8, 2), 2: Mix("pearl", 16, 3), 4: Mix("pink", 8, 2)}, kitchens=7, kit_orders=14)
 
 
 @dataclass(slots=True)

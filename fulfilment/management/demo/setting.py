@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, time, timedelta
+from typing import Final
 
 from fulfilment.management.demo import place
 from fulfilment.management.demo.growers import start_batch, walk
@@ -11,12 +12,17 @@ from fulfilment.management.demo.scene import DELIVERY_WEEKDAYS, Scene
 from fulfilment.services import caring, customers, farm, growing, standing
 from fulfilment.services.ordering import Asked
 
+ROLL_DAYS: Final = 14
+HORIZON_DAYS: Final = 21
+"""Shorter than a farm would have it, so that eight weeks are lived in a minute; :func:`look_further` ends that."""
+
 
 def set_up(scene: Scene, now: datetime, *, scenarios: int) -> None:
     """Farm, strains, products, rooms, suppliers, kitchens with their substitutes, donors, and the care programme."""
     farm.set_up(
         place.FARM, zone=scene.zone, by=OFFICE, now=now, delivery_weekdays=DELIVERY_WEEKDAYS, cut_off_days=1,
         cut_off_time=time(12), night_at=time(2), scenarios=scenarios, seed=scene.seed, mail_from=place.MAIL,
+        roll_days=ROLL_DAYS, horizon_days=HORIZON_DAYS,
         allergen_wording=place.ALLERGENS, currency="GBP",
     )  # fmt: skip
     caring.lay_programme()
@@ -106,3 +112,8 @@ def begin_standing_orders(scene: Scene, now: datetime) -> None:
             now=now,
         )
         scene.standing[house.name] = begun.public_id
+
+
+def look_further(now: datetime, *, scenarios: int) -> None:
+    """From the next night on the farm plans as far ahead, and draws as many futures, as a farm does."""
+    farm.change_farm(scenarios=scenarios, roll_days=28, horizon_days=35, by=OFFICE, now=now)

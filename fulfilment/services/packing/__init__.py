@@ -1,7 +1,7 @@
 """Packing: from the plan's allocations to what really left the house.
 
-``lists`` lays the pick lists, ``picks`` records what was taken, ``settling`` says when a shipment is packed, ``doors`` sends
-it, hands it over and records what came back.
+``lists`` lays the pick lists, ``picks`` records what was taken, ``settling`` says when a shipment is packed, ``doors``
+sends it, hands it over and records what came back.
 """
 
 from __future__ import annotations

@@ -41,8 +41,8 @@ MOST_CRATES = 500
 def close_round(round: str, *, crates: dict[str, int] | None = None, by: str, now: datetime, today: date) -> Round:  # noqa: A002 - the trade's word
     """The round leaves: every stop with anything picked is sent with a delivery note.
 
-    ``crates`` says how many of the farm's crates go to a stop, by shipment id.  A stop with nothing picked stays where it
-    is, for another round, and is told to staff by the event.
+    ``crates`` says how many of the farm's crates go to a stop, by shipment id.  A stop with nothing picked stays where
+    it is, for another round, and is told to staff by the event.
     """
     out = {rows.tidy(key) or key: value for key, value in (crates or {}).items()}
     with transaction.atomic():
@@ -140,7 +140,7 @@ def deliver(
         found.save(update_fields=["state", "delivered_at", "version"])
         events.record(
             "delivered", subject=found.public_id, by=by, at=now, kitchen=found.kitchen, buyer=found.buyer,
-            data={"refused": [{"line": name, "amount": quantity} for name, quantity, _ in refused], "crates_back": back},
+            data={"refused": [{"line": name, "amount": grams} for name, grams, _ in refused], "crates_back": back},
         )  # fmt: skip
     return found
 

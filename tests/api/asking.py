@@ -1,0 +1,33 @@
+"""Asking the API as a program does: a key, a method, an address, a body."""
+
+from __future__ import annotations
+
+import json
+from itertools import count
+from typing import Any
+
+from django.test import Client
+
+from fulfilment.services import keys
+from tests.world import ADA, NOW
+
+_named = count()
+
+
+def key(*scopes: str, **more: Any) -> str:
+    return keys.make("test", scopes=scopes, by=ADA, now=NOW, **more)[1]
+
+
+def ask(
+    secret: str, method: str, address: str, body: object = None, *, once: str = "", status: int | None = None
+) -> Any:
+    """The parsed answer; ``status`` is what it must be.  A POST is named anew unless ``once`` names it."""
+    headers = {"HTTP_AUTHORIZATION": f"Bearer {secret}"}
+    if method == "POST":
+        headers["HTTP_IDEMPOTENCY_KEY"] = once or f"request-{next(_named)}"
+    data = b"" if body is None else json.dumps(body).encode()
+    response = Client().generic(method, f"/api/v1{address}", data, content_type="application/json", **headers)  # type: ignore[arg-type]  # headers, as the test client takes them
+    told = json.loads(response.content) if response.content else None
+    if status is not None:
+        assert response.status_code == status, told
+    return told
