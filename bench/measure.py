@@ -1,7 +1,7 @@
 """Timing by ABBA: the work and its limit in turn, so that a machine that slows down slows both.
 
-A ratio is the median over rounds of work / limit, shown with the lowest and the highest round.  Noise is shown, not hidden:
-where highest and lowest differ by more than half of the median, the verdict says "noisy" beside it.
+A ratio is the median over rounds of work / limit, shown with the lowest and the highest round.  Noise is shown, not
+hidden: where highest and lowest differ by more than half of the median, the verdict says "noisy" beside it.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ class Row:
 
     def __str__(self) -> str:
         return (
-            f"{self.name:<28} {self.ratio:>9.3f} {self.low:>9.3f} {self.high:>9.3f}  {self.goal:<10} {self.verdict:<12} "
-            f"{self.note}"
+            f"{self.name:<28} {self.ratio:>9.3f} {self.low:>9.3f} {self.high:>9.3f}  "
+            f"{self.goal:<10} {self.verdict:<12} {self.note}"
         )
 
 
@@ -55,9 +55,12 @@ def ratio(
         limits.append(took[limit])
         ratios.append(took[work] / took[limit])
     return judged(
-        name, ratios, goal=f"<= {at_most:g}", kept=lambda value: value <= at_most,
+        name,
+        ratios,
+        goal=f"<= {at_most:g}",
+        kept=lambda value: value <= at_most,
         note=note or f"{1000 * statistics.median(works):.1f} ms against {1000 * statistics.median(limits):.1f} ms",
-    )  # fmt: skip
+    )
 
 
 def judged(name: str, values: list[float], *, goal: str, kept: Callable[[float], bool], note: str = "") -> Row:

@@ -1,4 +1,6 @@
-"""Run by the row ``night`` in a process and a database of its own: prints seconds of the night, of its core alone, peak MiB."""
+"""Run by the row ``night`` in a process and a database of its own: prints seconds of the night, of its core alone,
+peak MiB.
+"""
 
 from __future__ import annotations
 

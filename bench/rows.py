@@ -57,15 +57,24 @@ def crops(count: int, *, seed: int) -> list[CropState]:
     stages = [Stage.PINNING, Stage.GROWING, Stage.PICKING, Stage.RESTING]
     return [
         CropState(
-            key=f"crop:{i}", batch_id=i // 10, strain_id=1, bags=int(rng.integers(3, 40)), dry_g_per_bag=900,
-            stage=stages[int(rng.integers(4))], flush=int(rng.integers(1, 4)), elapsed=float(rng.uniform(0, 4)), pace=1.0,
+            key=f"crop:{i}",
+            batch_id=i // 10,
+            strain_id=1,
+            bags=int(rng.integers(3, 40)),
+            dry_g_per_bag=900,
+            stage=stages[int(rng.integers(4))],
+            flush=int(rng.integers(1, 4)),
+            elapsed=float(rng.uniform(0, 4)),
+            pace=1.0,
         )
         for i in range(count)
-    ]  # fmt: skip
+    ]
 
 
 def plans(seed: int) -> Iterator[Row]:
-    """A whole plan, audit included, against HiGHS alone on the merged model would be the limit; here its growth with size."""
+    """A whole plan, audit included, against HiGHS alone on the merged model would be the limit; here its growth with
+    size.
+    """
     times = {}
     for lines, lots in ((200, 100), (2_000, 400)):
         wants, sources = orders(lines, lots, seed=seed)
@@ -90,17 +99,31 @@ def orders(lines: int, lots: int, *, seed: int) -> tuple[list[Want], list[Source
         window = (day - timedelta(days=int(rng.integers(2, 5))), day - timedelta(days=1))
         choices = [(first, *window)] + ([(other, *window)] if other != first and rng.random() < 0.4 else [])
         wants.append(
-            Want(line_id=i + 1, order_id=i + 1, day=day, choices=tuple(choices), ordered=500 * int(rng.integers(1, 11)),
-                 tier=int(rng.integers(1, 4)), pack=500, rank=i)
-        )  # fmt: skip
+            Want(
+                line_id=i + 1,
+                order_id=i + 1,
+                day=day,
+                choices=tuple(choices),
+                ordered=500 * int(rng.integers(1, 11)),
+                tier=int(rng.integers(1, 4)),
+                pack=500,
+                rank=i,
+            )
+        )
     total = sum(w.ordered for w in wants)
     sources = []
     for i in range(lots):
         ready = TODAY + timedelta(days=int(rng.integers(-2, 21)))
         sources.append(
-            Source(f"lot:{i + 1}", goods[i % 3], int(rng.integers(1, 200) * 0.0085 * total / lots), ready,
-                   ready + timedelta(days=7), i + 1)
-        )  # fmt: skip
+            Source(
+                f"lot:{i + 1}",
+                goods[i % 3],
+                int(rng.integers(1, 200) * 0.0085 * total / lots),
+                ready,
+                ready + timedelta(days=7),
+                i + 1,
+            )
+        )
     return wants, sources
 
 
@@ -133,9 +156,12 @@ def night(seed: int) -> Iterator[Row]:
         )
     whole, core, peak = (float(word) for word in done.stdout.split()[-3:])
     yield judged(
-        "night of the demo farm", [whole / core], goal="<= 3", kept=lambda value: value <= 3,
+        "night of the demo farm",
+        [whole / core],
+        goal="<= 3",
+        kept=lambda value: value <= 3,
         note=f"{whole:.2f} s against {core:.2f} s",
-    )  # fmt: skip
+    )
     yield judged("night, peak MiB", [peak], goal="<= 300", kept=lambda value: value <= 300)
 
 

@@ -56,9 +56,7 @@ def build(*, bags: int = 40, opened_days_ago: int = 12, kits_wanted: int = 0) ->
     return World(strain, product, kit, room, crop, kitchen, buyer)
 
 
-def open_bags(
-    strain: Strain, dark: Room, room: Room, *, bags: int, opened_days_ago: int, kits_wanted: int = 0
-) -> Crop:
+def open_bags(strain: Strain, dark: Room, room: Room, *, bags: int, opened_days_ago: int, kits_wanted: int = 0) -> Crop:
     """A batch from its grounds to the day its bags are picked."""
     mixed_on = MONDAY - timedelta(days=opened_days_ago + 21)
     opened_on = MONDAY - timedelta(days=opened_days_ago)
@@ -66,20 +64,40 @@ def open_bags(
     donor = growing.add_donor("Corner Café", by=ADA, now=NOW)
     supplier = growing.add_supplier(f"Spawn works {mixed_on}", by=ADA, now=NOW)
     intake = growing.log_intake(
-        donor.public_id, grams=filled * 3000, collected_on=mixed_on, hours_since_brewing=6, by=ADA, now=NOW, today=mixed_on
+        donor.public_id,
+        grams=filled * 3000,
+        collected_on=mixed_on,
+        hours_since_brewing=6,
+        by=ADA,
+        now=NOW,
+        today=mixed_on,
     )
     spawn = growing.log_spawn(
-        supplier.public_id, strain=strain.public_id, grams=filled * 500, received_on=mixed_on, by=ADA, now=NOW,
+        supplier.public_id,
+        strain=strain.public_id,
+        grams=filled * 500,
+        received_on=mixed_on,
+        by=ADA,
+        now=NOW,
         today=mixed_on,
-    )  # fmt: skip
-    batch = growing.mix_batch(
-        strain.public_id, mixed_on=mixed_on, bags=filled, dry_g_per_bag=900, wet_g_per_bag=2700, spawn_pct=15,
-        room=dark.public_id, intakes=[(intake.public_id, filled * 3000)], spawn=[(spawn.public_id, filled * 500)],
-        kits_wanted=kits_wanted, by=ADA, now=NOW, today=mixed_on, confirmed=True,
-    )  # fmt: skip
-    growing.log_observation(
-        batch=batch.public_id, kind="run_full", seen_on=opened_on, by=ADA, now=NOW, today=opened_on
     )
+    batch = growing.mix_batch(
+        strain.public_id,
+        mixed_on=mixed_on,
+        bags=filled,
+        dry_g_per_bag=900,
+        wet_g_per_bag=2700,
+        spawn_pct=15,
+        room=dark.public_id,
+        intakes=[(intake.public_id, filled * 3000)],
+        spawn=[(spawn.public_id, filled * 500)],
+        kits_wanted=kits_wanted,
+        by=ADA,
+        now=NOW,
+        today=mixed_on,
+        confirmed=True,
+    )
+    growing.log_observation(batch=batch.public_id, kind="run_full", seen_on=opened_on, by=ADA, now=NOW, today=opened_on)
     crop = growing.open_crop(
         batch.public_id, bags=bags, room=room.public_id, opened_on=opened_on, by=ADA, now=NOW, today=opened_on
     )

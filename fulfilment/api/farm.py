@@ -111,7 +111,8 @@ class DeliveryDays(Endpoint):
     def get(self, request: Request) -> Response:
         """The next ten days that can be ordered for, a kitchen's own for a kitchen's key."""
         pages.known(request)
-        kitchen = Kitchen.objects.filter(pk=actor_of(request).kitchen_id).first()
+        own_kitchen = actor_of(request).kitchen_id
+        kitchen = Kitchen.objects.get(pk=own_kitchen) if own_kitchen is not None else None
         now, own = datetime.now(UTC), calendar(farm())
         days = own.next_delivery_days(own.farm_day(now) - timedelta(days=1), 20, weekdays=weekdays(kitchen))
         still = [day for day in days if now < own.cut_off_at(day)][:10]
@@ -136,13 +137,17 @@ class CurrentForecast(Endpoint):
                 "scenarios": made.scenarios,
                 "supplies": [
                     {
-                        "strain": row.strain.public_id, "grade": row.grade, "p10": row.p10, "p50": row.p50, "p90": row.p90,
+                        "strain": row.strain.public_id,
+                        "grade": row.grade,
+                        "p10": row.p10,
+                        "p50": row.p50,
+                        "p90": row.p90,
                         "mean": row.mean,
                     }
                     for row in made.supplies.select_related("strain").order_by("strain_id", "grade")
                 ],
             }
-        )  # fmt: skip
+        )
 
 
 class LatestPlan(Endpoint):

@@ -1,7 +1,7 @@
 """``/orders`` and ``/promise-checks``: asked, placed, read, changed, cancelled.
 
-A kitchen's key orders for its own kitchen; a shop's for buyers; the office for everybody.  A promise that cannot be made
-is no error: the order stands with what could be promised, and says when the full amount could come.
+A kitchen's key orders for its own kitchen; a shop's for buyers; the office for everybody.  A promise that cannot be
+made is no error: the order stands with what could be promised, and says when the full amount could come.
 """
 
 from __future__ import annotations

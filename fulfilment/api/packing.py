@@ -146,9 +146,14 @@ class OnePickList(Endpoint):
 def pick(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Record a pick as it is, short or heavy.  What is unlikely is asked once: repeat with ``confirmed``."""
     taken = packing.pick(
-        asked["line"], lot=asked["lot"], amount=amount_of(asked), kit_numbers=asked["kits"], reason=asked["reason"],
-        confirmed=asked["confirmed"], **who.signed_today,
-    )  # fmt: skip
+        asked["line"],
+        lot=asked["lot"],
+        amount=amount_of(asked),
+        kit_numbers=asked["kits"],
+        reason=asked["reason"],
+        confirmed=asked["confirmed"],
+        **who.signed_today,
+    )
     return _show_pick(taken)
 
 
@@ -189,12 +194,18 @@ class OneShipment(Endpoint):
         note = getattr(found, "delivery_note", None)
         return Response(
             {
-                "id": found.public_id, "on": found.on, "way": found.way, "state": found.state,
-                "frozen": datetime.now(UTC) >= found.cut_off_at, "cut_off_at": found.cut_off_at, "sent_at": found.sent_at,
-                "delivered_at": found.delivered_at, "delivery_note": note.number if note is not None else None,
+                "id": found.public_id,
+                "on": found.on,
+                "way": found.way,
+                "state": found.state,
+                "frozen": datetime.now(UTC) >= found.cut_off_at,
+                "cut_off_at": found.cut_off_at,
+                "sent_at": found.sent_at,
+                "delivered_at": found.delivered_at,
+                "delivery_note": note.number if note is not None else None,
                 "orders": sorted(set(found.lines.values_list("order__public_id", flat=True))),
             }
-        )  # fmt: skip
+        )
 
 
 @action("shipments_hand_parcel", scopes=PACKERS, shape=ParcelAsked, status=200)

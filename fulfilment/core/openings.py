@@ -6,8 +6,8 @@ on; the demand is then served day by day, oldest grams first, and the delay unde
 taken, the shortest among equals.  Grams, days and expectations only: what a promise may count on is drawn afterwards,
 with the openings chosen here.
 
-Worked example.  Ten kilos are wanted on day 12 and none on day 9, and the batch, opened now, gives ten on day 8, which keep
-three days: opened now it serves nothing, three days later all ten.
+Worked example.  Ten kilos are wanted on day 12 and none on day 9, and the batch, opened now, gives ten on day 8,
+which keep three days: opened now it serves nothing, three days later all ten.
 
 Source: common practice for the waiting; the rule is worked out here.
 """
@@ -29,7 +29,9 @@ DELAYS: Final = (0, 2, 4, 7, 10, 14)
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """A batch not yet opened: its expected grams [day] by goods if opened as soon as it can be, and how long it may wait."""
+    """A batch not yet opened: its expected grams [day] by goods if opened as soon as it can be, and how long it may
+    wait.
+    """
 
     batch_id: int
     coming: Mapping[Goods, NDArray[np.float64]]

@@ -56,7 +56,9 @@ class Money:
 
 
 def amount(value: object, *, where: str, at_least: int = 1, at_most: int = MAX_GRAMS, unit: str = "grams") -> int:
-    """``value`` as a whole number of ``unit`` inside its bounds; raises :class:`Invalid` with the sentence for a person."""
+    """``value`` as a whole number of ``unit`` inside its bounds; raises :class:`Invalid` with the sentence for a
+    person.
+    """
     if isinstance(value, bool) or not isinstance(value, int):
         raise Invalid(f"This must be a whole number of {unit}.", code="not_whole", where=where)
     if value < at_least:

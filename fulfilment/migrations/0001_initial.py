@@ -1,11 +1,13 @@
 import datetime
+
 import django.core.validators
 import django.db.models.deletion
 import django.db.models.expressions
-import fulfilment.core.codes
-import fulfilment.models.base
 from django.conf import settings
 from django.db import migrations, models
+
+import fulfilment.core.codes
+import fulfilment.models.base
 
 
 class Migration(migrations.Migration):

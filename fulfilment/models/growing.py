@@ -147,7 +147,8 @@ class Reading(models.Model):
 
 
 class Batch(models.Model):
-    """Bags mixed on one day.  ``bags`` is what was filled; ``bags_lost``, ``bags_opened`` and ``bags_sealed`` follow it.
+    """Bags mixed on one day.  ``bags`` is what was filled; ``bags_lost``, ``bags_opened`` and ``bags_sealed`` follow
+    it.
 
     ``kits_wanted`` is the grower's wish; ``kit_quota`` and ``opens_on`` are what the last plan fixed: how many of the
     bags not yet opened are meant as kits, sealed ones included until they are picked, and when the rest are opened.
@@ -332,7 +333,9 @@ class Observation(models.Model):
 
 
 class Harvest(models.Model):
-    """Grams of one grade taken off a crop in a flush on a day, as weighed and after trimming; append-only, makes a lot."""
+    """Grams of one grade taken off a crop in a flush on a day, as weighed and after trimming; append-only, makes a
+    lot.
+    """
 
     public_id = PublicId()
     crop = models.ForeignKey(Crop, on_delete=models.PROTECT, related_name="harvests")

@@ -78,7 +78,9 @@ class KitEvent(models.Model):
 
 
 class CareStep(models.Model):
-    """A rule of the care programme: anchor and offset or predicted stage, local time, condition, template (core.care)."""
+    """A rule of the care programme: anchor and offset or predicted stage, local time, condition, template
+    (core.care).
+    """
 
     key = models.CharField(max_length=40, unique=True)
     position = models.PositiveSmallIntegerField()

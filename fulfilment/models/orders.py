@@ -57,7 +57,9 @@ class StandingLine(models.Model):
 
 
 class Change(models.Model):
-    """A skip or other amounts of a standing order on one date, or a pause from–to; the latest for a date holds; append-only."""
+    """A skip or other amounts of a standing order on one date, or a pause from–to; the latest for a date holds;
+    append-only.
+    """
 
     class Kind(models.TextChoices):
         SKIP = "skip"

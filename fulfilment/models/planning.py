@@ -9,7 +9,9 @@ from fulfilment.models.farm import Strain
 
 
 class Forecast(models.Model):
-    """A published forecast: the state up to ``seen_entry`` (the newest stock entry it knows), and the scenarios by book."""
+    """A published forecast: the state up to ``seen_entry`` (the newest stock entry it knows), and the scenarios by
+    book.
+    """
 
     made_at = models.DateTimeField()
     first_on = models.DateField()

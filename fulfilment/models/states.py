@@ -25,7 +25,9 @@ MAIL: Final[Mapping[str, frozenset[str]]] = {
     "late": frozenset(),
     "failed": frozenset({"planned"}),
 }
-"""``sending → planned`` is a refusal that may pass; ``unknown`` is a lease that ran out; ``failed → planned`` by a person."""
+"""``sending → planned`` is a refusal that may pass; ``unknown`` is a lease that ran out; ``failed → planned`` by a
+person.
+"""
 
 
 def move(table: Mapping[str, frozenset[str]], before: str, after: str, *, what: str) -> str:

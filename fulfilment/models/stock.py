@@ -101,7 +101,9 @@ class StockEntry(models.Model):
 
 
 class Hold(models.Model):
-    """A stop with a reason: nothing under it is promised, opened, sealed, picked or sent until it is ended by a person."""
+    """A stop with a reason: nothing under it is promised, opened, sealed, picked or sent until it is ended by a
+    person.
+    """
 
     class Outcome(models.TextChoices):
         RELEASED = "released"

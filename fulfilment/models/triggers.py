@@ -1,7 +1,8 @@
 """What the database itself refuses, on both engines, whoever asks.
 
 Two rules: a lot's quantity is the sum of its entries (a trigger adds each entry; any other way of changing the quantity
-is refused, and the table's constraint keeps it at or above zero), and what is append-only is neither changed nor deleted.
+is refused, and the table's constraint keeps it at or above zero), and what is append-only is neither changed nor
+deleted.
 
 ``lay`` runs after every migrate, since SQLite rebuilds a table to alter it and drops its triggers on the way.
 """
@@ -85,8 +86,10 @@ _POSTGRES_LOT = {
     ),
     "lot_is_its_entries": (
         "fulfilment_lot",
-        "BEFORE UPDATE OF quantity ON fulfilment_lot FOR EACH ROW "
-        "WHEN (OLD.quantity IS DISTINCT FROM NEW.quantity) EXECUTE FUNCTION farm_lot_is_its_entries()",
+        (
+            "BEFORE UPDATE OF quantity ON fulfilment_lot FOR EACH ROW "
+            "WHEN (OLD.quantity IS DISTINCT FROM NEW.quantity) EXECUTE FUNCTION farm_lot_is_its_entries()"
+        ),
     ),
     "lot_adds_entry": (
         "fulfilment_stockentry",

@@ -288,8 +288,8 @@ def _flushes(diary: Diary) -> list[FlushLog]:
 def _losses(batch: Batch, crops: Sequence[Diary]) -> list[LossLog]:
     """Once a batch is grown through: its bags, and how many of them were thrown away so far.
 
-    Bags still alive count as kept, which is kind to a young batch and is put right as it grows old; leaving them out would
-    count every loss at once and every survivor weeks later.
+    Bags still alive count as kept, which is kind to a young batch and is put right as it grows old; leaving them out
+    would count every loss at once and every survivor weeks later.
     """
     if batch.colonised_on is None and not crops:
         return []

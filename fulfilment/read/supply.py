@@ -76,9 +76,13 @@ def supplies(rows: Collection[BookRow], *, today: date) -> dict[Goods, Supply]:
             else:
                 coming = _coming(state, each, today=today)
             found[each] = stack(
-                each, today=today, lots=lots[each], coming=coming, life_days=life[each],
+                each,
+                today=today,
+                lots=lots[each],
+                coming=coming,
+                life_days=life[each],
                 scenarios=1 if coming is None else coming.shape[0],
-            )  # fmt: skip
+            )
     return found
 
 
@@ -174,8 +178,8 @@ def _lots(goods: Collection[Goods], *, entry: int, held: Collection[int], today:
 
 
 @lru_cache(maxsize=64)
-def _scenarios(forecast_id: int, digest: str, strain_id: int, grade: str) -> NDArray[np.int32] | None:
-    """The stored array; ``digest`` is part of the key since a restored database may use an id again."""
+def _scenarios(forecast_id: int, _digest: str, strain_id: int, grade: str) -> NDArray[np.int32] | None:
+    """The stored array; the digest is part of the key since a restored database may use an id again."""
     row = (
         SupplyRow.objects.filter(forecast=forecast_id, strain=strain_id, grade=grade).select_related("forecast").first()
     )
@@ -221,8 +225,8 @@ def unsealed() -> dict[int, list[tuple[date, int]]]:
 
 
 def _live_parts(book_ids: Sequence[int], *, state: Seen, today: date) -> list[Part]:
-    """An open line still has its amount to come.  What went out after the forecast looked has taken what was picked, and
-    no more; what went out before it has left the store that the forecast saw.
+    """An open line still has its amount to come.  What went out after the forecast looked has taken what was picked,
+    and no more; what went out before it has left the store that the forecast saw.
     """
     live = Q(promise__line__shipment__state__in=["placed", "packed"])
     if state.at is not None:
@@ -234,10 +238,19 @@ def _live_parts(book_ids: Sequence[int], *, state: Seen, today: date) -> list[Pa
         .filter(promise__line__cancelled_at__isnull=True, promise__line__shipment__on__gte=today)
         .order_by("rank_id", "pk")
         .values_list(
-            "pk", "promise__line_id", "promise__line__order_id", "book__strain_id", "book__grade", "first_on", "last_on",
-            "amount", "rank_id", "promise__line__shipment__state", "promise__line__picked",
+            "pk",
+            "promise__line_id",
+            "promise__line__order_id",
+            "book__strain_id",
+            "book__grade",
+            "first_on",
+            "last_on",
+            "amount",
+            "rank_id",
+            "promise__line__shipment__state",
+            "promise__line__picked",
         )
-    )  # fmt: skip
+    )
     touched = {row[1] for row in rows if row[10]}
     before = _picked(touched, until=state.entry)
     ever = _picked(touched, until=NOW.entry)

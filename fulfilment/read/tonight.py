@@ -1,4 +1,6 @@
-"""What last night found, in the figures of one printed table: the coming week by strain, who is short and why, papers, mails."""
+"""What last night found, in the figures of one printed table: the coming week by strain, who is short and why,
+papers, mails.
+"""
 
 from __future__ import annotations
 

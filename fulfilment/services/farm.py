@@ -224,7 +224,7 @@ def _growth(growth: str | Mapping[str, object]) -> dict[str, object]:
     try:
         return StrainProfile.from_data(growth).as_data()
     except Problem as problem:
-        raise problem.at("growth")
+        raise problem.at("growth") from None
 
 
 def _kit(kit: str | Mapping[str, object]) -> dict[str, object]:
@@ -233,7 +233,7 @@ def _kit(kit: str | Mapping[str, object]) -> dict[str, object]:
     try:
         return KitProfile.from_data(kit).as_data()
     except Problem as problem:
-        raise problem.at("kit")
+        raise problem.at("kit") from None
 
 
 def grades_of(strain: Strain) -> list[str]:

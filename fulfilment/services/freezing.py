@@ -61,12 +61,15 @@ def tell_shortages(on: date, *, now: datetime) -> int:
     told = 0
     short = (
         Line.objects.filter(
-            shipment__on=on, shipment__state__in=["placed", "packed"], shipment__frozen_at__isnull=False,
-            cancelled_at__isnull=True, promised__gt=F("allocated") + F("picked"),
+            shipment__on=on,
+            shipment__state__in=["placed", "packed"],
+            shipment__frozen_at__isnull=False,
+            cancelled_at__isnull=True,
+            promised__gt=F("allocated") + F("picked"),
         )
         .select_related("order__kitchen", "order__buyer", "promise")
         .order_by("order_id", "number")
-    )  # fmt: skip
+    )
     by_order: dict[int, list[Line]] = {}
     for line in short:
         by_order.setdefault(line.order_id, []).append(line)
@@ -78,14 +81,26 @@ def tell_shortages(on: date, *, now: datetime) -> int:
             if Mail.objects.filter(once=once).exists():
                 continue
             events.record(
-                "shortage_told", subject=order.public_id, by="night", at=now, kitchen=order.kitchen, buyer=order.buyer,
-                data={"lines": [
-                    {"line": line.number, "promised": line.promised, "comes": line.allocated + line.picked} for line in lines
-                ]},
-            )  # fmt: skip
+                "shortage_told",
+                subject=order.public_id,
+                by="night",
+                at=now,
+                kitchen=order.kitchen,
+                buyer=order.buyer,
+                data={
+                    "lines": [
+                        {"line": line.number, "promised": line.promised, "comes": line.allocated + line.picked}
+                        for line in lines
+                    ]
+                },
+            )
             mails.queue(
-                "shortage", kitchen=order.kitchen, buyer=order.buyer, once=once, now=now,
+                "shortage",
+                kitchen=order.kitchen,
+                buyer=order.buyer,
+                once=once,
+                now=now,
                 subject={"order": order.pk, "lines": [line.number for line in lines]},
-            )  # fmt: skip
+            )
             told += 1
     return told

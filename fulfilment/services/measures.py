@@ -46,13 +46,13 @@ def past_instant(at: datetime, *, where: str, now: datetime) -> datetime:
     return at
 
 
-def tenths(celsius: float | Decimal, *, where: str) -> int:
+def tenths(celsius: object, *, where: str) -> int:
     """Tenths of a degree Celsius of a room or a bag."""
     if isinstance(celsius, bool) or not isinstance(celsius, int | float | Decimal) or not math.isfinite(celsius):
         raise Invalid("This must be a number of degrees Celsius.", code="not_a_number", where=where)
     if not COLDEST <= celsius <= WARMEST:
         raise Invalid(
-            f"{float(celsius):g} °C cannot be: between {COLDEST} and {WARMEST} °C. Is it Fahrenheit, or is a dot missing?",
+            f"{float(celsius):g} °C cannot be: between {COLDEST} and {WARMEST} °C. Is it Fahrenheit, or a dot missing?",
             code="impossible_temperature",
             where=where,
             at_least=COLDEST,

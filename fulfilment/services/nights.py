@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from time import perf_counter
 
 from django.db import transaction
 
 from fulfilment.models import Farm, Night, NightStep
 from fulfilment.read.farm import calendar
-from fulfilment.services import caring, events, freezing, jobs, packing, planning, scoring, standing
+from fulfilment.services import caring, events, freezing, jobs, once, packing, planning, scoring, standing
 
 Figures = Mapping[str, object]
+ANSWERS_KEPT = timedelta(days=7)
+"""How long the answer to an Idempotency-Key is kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +95,7 @@ def _care(course: Course) -> Figures:
 
 
 def _tidy(course: Course) -> Figures:
+    once.forget(before=course.now - ANSWERS_KEPT)
     return {"forecasts_dropped": scoring.drop_old_forecasts(today=course.on)}
 
 

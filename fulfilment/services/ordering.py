@@ -44,7 +44,9 @@ MOST_KITS = 1000
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One line as somebody asks for it: a product by its public id, grams (pieces for kits), the least that is taken."""
+    """One line as somebody asks for it: a product by its public id, grams (pieces for kits), the least that is
+    taken.
+    """
 
     product: str
     amount: int
@@ -91,7 +93,8 @@ def place(
 ) -> Order:
     """Place an order for a kitchen or a buyer and promise what can be promised.
 
-    ``below_chance``: staff promise the full amounts knowingly, whatever their chance.  ``because``: staff's reason for an
+    ``below_chance``: staff promise the full amounts knowingly, whatever their chance.  ``because``: staff's reason
+    for an
     order after the cut-off.  Raises Invalid for a day, product or amount that cannot be, Conflict after the cut-off.
     """
     with transaction.atomic():

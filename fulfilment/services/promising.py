@@ -74,7 +74,9 @@ class Desk:
 
 
 def open_desk(goods: Collection[Goods], *, today: date, kitchens: Collection[int] = (), lock: bool = True) -> Desk:
-    """The desk for ``goods`` and what ``kitchens`` accept instead of them; with ``lock`` their books are held, by id."""
+    """The desk for ``goods`` and what ``kitchens`` accept instead of them; with ``lock`` their books are held, by
+    id.
+    """
     instead = substitutes(kitchens)
     wanted = set(goods).union(*(others for (_, ordered), others in instead.items() if ordered in goods))
     rows = {each: row for each, row in _rows(lock=lock, among=wanted).items() if each in wanted}
@@ -106,7 +108,9 @@ def _rows(*, lock: bool, among: Collection[Goods] | None = None) -> dict[Goods, 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """One line's next promise: the parts it keeps (ranks kept, amounts perhaps lowered) and the answer that adds to them."""
+    """One line's next promise: the parts it keeps (ranks kept, amounts perhaps lowered) and the answer that adds to
+    them.
+    """
 
     line: Line
     wanted: int
@@ -134,17 +138,30 @@ def tell(desk: Desk, told: Sequence[Told], *, by: str, now: datetime) -> list[Pr
     rows: list[PromisePart] = []
     for each, promise in zip(told, promises, strict=True):
         rows += [
-            PromisePart(promise=promise, book_id=part.book_id, amount=amount, first_on=part.first_on, last_on=part.last_on,
-                        rank_id=part.rank_id)
-            for part, amount in each.kept if amount > 0
-        ]  # fmt: skip
+            PromisePart(
+                promise=promise,
+                book_id=part.book_id,
+                amount=amount,
+                first_on=part.first_on,
+                last_on=part.last_on,
+                rank_id=part.rank_id,
+            )
+            for part, amount in each.kept
+            if amount > 0
+        ]
         if each.answer is not None and each.answer.parts:
             rank = next(ranks)
             rows += [
-                PromisePart(promise=promise, book=desk.rows[part.goods], amount=part.amount, first_on=part.first,
-                            last_on=part.last, rank=rank)
+                PromisePart(
+                    promise=promise,
+                    book=desk.rows[part.goods],
+                    amount=part.amount,
+                    first_on=part.first,
+                    last_on=part.last,
+                    rank=rank,
+                )
                 for part in each.answer.parts
-            ]  # fmt: skip
+            ]
     PromisePart.objects.bulk_create(rows)
     for each, promise in zip(told, promises, strict=True):
         each.line.promise, each.line.promised, each.line.chance_pct = promise, promise.amount, promise.chance_pct

@@ -48,8 +48,9 @@ def begin(
         if starts_on < today(now):
             raise Invalid(
                 f"{in_words(starts_on)} is past: a standing order begins today or later.",
-                code="in_the_past", where="starts_on",
-            )  # fmt: skip
+                code="in_the_past",
+                where="starts_on",
+            )
         if ends_on is not None and ends_on < starts_on:
             raise Invalid("A standing order cannot end before it begins.", code="ends_before_start", where="ends_on")
         normal = check_rule(rule, starts_on=starts_on, where="rule")
@@ -64,9 +65,15 @@ def begin(
                 "There is no such address of this kitchen: add one first.", code="no_address", where="address"
             )
         standing = StandingOrder.objects.create(
-            kitchen=whose, address=found, way=way, rule=normal, starts_on=starts_on, ends_on=ends_on, placed_at=now,
+            kitchen=whose,
+            address=found,
+            way=way,
+            rule=normal,
+            starts_on=starts_on,
+            ends_on=ends_on,
+            placed_at=now,
             placed_by=by[:40],
-        )  # fmt: skip
+        )
         StandingLine.objects.bulk_create(
             [
                 StandingLine(standing_order=standing, product=product, amount=asked.amount, at_least=asked.at_least)
@@ -74,9 +81,13 @@ def begin(
             ]
         )
         events.record(
-            "standing_order_begun", subject=standing.public_id, by=by, at=now, kitchen=whose,
+            "standing_order_begun",
+            subject=standing.public_id,
+            by=by,
+            at=now,
+            kitchen=whose,
             data={"rule": normal, "starts_on": starts_on.isoformat()},
-        )  # fmt: skip
+        )
         _roll_one(standing, last=today(now) + timedelta(days=farm().roll_days), now=now, by=by)
         jobs.add("replan", due_at=now)
     return standing
@@ -114,9 +125,13 @@ def end(standing_order: str, *, last_on: date, by: str, now: datetime) -> Standi
             last_on = standing.starts_on
         StandingOrder.objects.filter(pk=standing.pk).update(ends_on=last_on, version=F("version") + 1)
         events.record(
-            "standing_order_ended", subject=standing.public_id, by=by, at=now, kitchen=standing.kitchen,
+            "standing_order_ended",
+            subject=standing.public_id,
+            by=by,
+            at=now,
+            kitchen=standing.kitchen,
             data={"last_on": last_on.isoformat()},
-        )  # fmt: skip
+        )
         for order in standing.orders.filter(on__gt=last_on, cancelled_at__isnull=True):
             ordering.cancel(order.public_id, by=by, now=now, because="")
     return rows.find(StandingOrder, standing_order)
@@ -179,9 +194,13 @@ def _note_left_out(standing: StandingOrder, on: date, why: str, *, now: datetime
     told = Event.objects.filter(kind="date_left_out", subject=standing.public_id, data__on=on.isoformat()).exists()
     if not told:
         events.record(
-            "date_left_out", subject=standing.public_id, by="night", at=now, kitchen=standing.kitchen,
+            "date_left_out",
+            subject=standing.public_id,
+            by="night",
+            at=now,
+            kitchen=standing.kitchen,
             data={"on": on.isoformat(), "why": why},
-        )  # fmt: skip
+        )
 
 
 def _make(standing: StandingOrder, on: date, *, now: datetime, by: str) -> int:
@@ -195,9 +214,16 @@ def _make(standing: StandingOrder, on: date, *, now: datetime, by: str) -> int:
         if Order.objects.filter(standing_order=standing, on=on).exists():
             return 0
         ordering.write(
-            desk, wanted, standing.kitchen, on=on, way=standing.way, address=standing.address_id, standing_order=standing,
-            by=by, now=now,
-        )  # fmt: skip
+            desk,
+            wanted,
+            standing.kitchen,
+            on=on,
+            way=standing.way,
+            address=standing.address_id,
+            standing_order=standing,
+            by=by,
+            now=now,
+        )
     return 1
 
 
@@ -245,9 +271,13 @@ def _change(
         )
         StandingOrder.objects.filter(pk=standing.pk).update(version=F("version") + 1)
         events.record(
-            "standing_order_changed", subject=standing.public_id, by=by, at=now, kitchen=standing.kitchen,
+            "standing_order_changed",
+            subject=standing.public_id,
+            by=by,
+            at=now,
+            kitchen=standing.kitchen,
             data={"kind": str(kind), "first_on": first.isoformat(), "last_on": last.isoformat(), "amounts": checked},
-        )  # fmt: skip
+        )
         for order in standing.orders.filter(on__gte=first, on__lte=last).order_by("on"):
             _follow(order, _lines(standing, order.on), by=by, now=now, because=because)
         until = today(now) + timedelta(days=farm().roll_days)
@@ -265,8 +295,9 @@ def _amounts(standing: StandingOrder, amounts: Mapping[str, int]) -> dict[str, i
         if product is None:
             raise Invalid(
                 f"{product_id[:20]!r} is no product of this standing order: place an order for it instead.",
-                code="unknown_product", where="amounts",
-            )  # fmt: skip
+                code="unknown_product",
+                where="amounts",
+            )
         if quantity != 0:
             try:
                 ordering.check_amount(product, quantity, where=product.public_id)
@@ -287,8 +318,9 @@ def _follow(order: Order, wanted: Sequence[tuple[Product, Asked]], *, by: str, n
         if wanted:
             raise Conflict(
                 f"The order of {in_words(order.on)} was cancelled: place a new order for that day instead.",
-                code="cancelled", where="on",
-            )  # fmt: skip
+                code="cancelled",
+                where="on",
+            )
         return
     amounts = {product.pk: asked.amount for product, asked in wanted}
     lines = list(order.lines.filter(cancelled_at__isnull=True))

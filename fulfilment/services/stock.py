@@ -3,8 +3,8 @@
 ``move`` is the one way a lot's ledger grows, for every service.  A trigger adds the entry to the lot's quantity and the
 table refuses to go below zero; ``move`` looks first, so that a person gets a sentence.
 
-Fresh lots are grams.  Lots of kits are numbered bags: which of them are taken is named, or those with the lowest numbers
-are, and each is told so in its own events.
+Fresh lots are grams.  Lots of kits are numbered bags: which of them are taken is named, or those with the lowest
+numbers are, and each is told so in its own events.
 
 Taking what nobody is owed changes what the promises receive, so the book is locked first and its replay is asked for.
 """

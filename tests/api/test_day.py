@@ -1,4 +1,6 @@
-"""A day at the farm by HTTP: checked, ordered, harvested, planned, picked, sent, refused at the door; and a kit's way."""
+"""A day at the farm by HTTP: checked, ordered, harvested, planned, picked, sent, refused at the door; and a kit's
+way.
+"""
 
 from __future__ import annotations
 

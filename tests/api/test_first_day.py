@@ -1,4 +1,6 @@
-"""``docs/first-day.md`` word for word: its commands are run by bash and curl against a real server with a real worker."""
+"""``docs/first-day.md`` word for word: its commands are run by bash and curl against a real server with a real
+worker.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""What holds for every address: a GET never writes, a key without the scope is refused, the schema is the committed one."""
+"""What holds for every address: a GET never writes, a key without the scope is refused, the schema is the committed
+one.
+"""
 
 from __future__ import annotations
 

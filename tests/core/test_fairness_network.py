@@ -175,6 +175,7 @@ def test_the_lowest_fill_agrees_with_linprog() -> None:
             bounds=[*[(0, None)] * len(arcs), (0, 1)],
         )
         shares = leximin([pro_rata(o) for o in orders], masks=masks, amounts=lots)
+        assert answer.fun is not None
         assert min(float(x / o) for x, o in zip(shares, orders, strict=True)) == pytest.approx(-answer.fun, abs=1e-7)
 
 

@@ -235,9 +235,7 @@ def test_kits_are_promised_by_the_piece_and_never_more_than_there_are() -> None:
     world.plan()
     assert farm.crop.batch.bags == 45
     orders = [
-        ordering.place(
-            [Asked(farm.kit.public_id, 2)], buyer=farm.buyer.public_id, on=FRIDAY, by="key:shop", now=NOW
-        )
+        ordering.place([Asked(farm.kit.public_id, 2)], buyer=farm.buyer.public_id, on=FRIDAY, by="key:shop", now=NOW)
         for _ in range(4)
     ]
     assert [order.lines.get().promised for order in orders] == [2, 2, 1, 0]

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 
 from fulfilment.core.allocation import Plan as MadePlan
+from fulfilment.core.allocation import allocate
 from fulfilment.models import Allocation, Batch, Book, Event, Forecast, Job, Line, Mail, Order, Plan
 from fulfilment.read import plans, supply
 from fulfilment.services import customers, growing, holds, ordering, planning, stock
@@ -27,10 +28,10 @@ def farm() -> World:
     return made
 
 
-def place(farm: World, grams: int, *, on: object = THURSDAY, **more: object) -> Line:
+def place(farm: World, grams: int, *, on: date = THURSDAY) -> Line:
     order = ordering.place(
-        [Asked(farm.product.public_id, grams)], kitchen=farm.kitchen.public_id, on=on, by=ADA, now=NOW, **more
-    )  # type: ignore[arg-type]  # test data
+        [Asked(farm.product.public_id, grams)], kitchen=farm.kitchen.public_id, on=on, by=ADA, now=NOW
+    )
     return order.lines.get()
 
 
@@ -106,7 +107,14 @@ def test_held_things_supply_nothing(farm: World) -> None:
 def test_lost_bags_leave_the_forecast(farm: World) -> None:
     before = sum(Forecast.objects.latest().supplies.get(grade="a").mean)
     growing.log_observation(
-        crop=farm.crop.public_id, kind="bags_lost", bags=20, cause="mould", seen_on=MONDAY, by=ADA, now=NOW, today=MONDAY
+        crop=farm.crop.public_id,
+        kind="bags_lost",
+        bags=20,
+        cause="mould",
+        seen_on=MONDAY,
+        by=ADA,
+        now=NOW,
+        today=MONDAY,
     )
     world.plan()
     after = sum(Forecast.objects.latest().supplies.get(grade="a").mean)
@@ -130,7 +138,6 @@ def test_a_line_changed_while_the_plan_was_made_is_left_and_a_new_plan_asked_for
 ) -> None:
     line = place(farm, 2_000)
     wanted = Job.objects.get(kind="replan").wanted
-    allocate = allotting.allocate
 
     def meanwhile(*args: object, **kwargs: object) -> MadePlan:
         made = allocate(*args, **kwargs)  # type: ignore[arg-type]  # passed on as it came

@@ -129,12 +129,29 @@ class Watch:
             .values_list("public_id", "quantity")
             .annotate(planned=Sum("allocations__amount"))
         ):
-            assert planned <= held, (lot, held, planned, list(Allocation.objects.filter(lot__public_id=lot).values(
-                "line", "amount", "plan", "line__shipment__state", "line__shipment__on", "line__picked", "line__promised",
-                "line__cancelled_at", "plan__made_at", "lot__grade", "lot__ready_on")), now)
+            if planned > held:
+                print(
+                    [
+                        list(x.values())
+                        for x in Allocation.objects.filter(lot__public_id=lot).values(
+                            "line",
+                            "amount",
+                            "plan",
+                            "line__shipment__state",
+                            "line__shipment__on",
+                            "line__picked",
+                            "line__promised",
+                            "line__cancelled_at",
+                            "line__shipment__way",
+                        )
+                    ]
+                )
+            assert planned <= held, (lot, held, planned)
         on = today(now)
         for book in Book.objects.exclude(grade="kit").select_related("forecast"):
-            expected = supply.mean(book.strain_id, book.grade, forecast=book.forecast, today=on) if book.forecast else {}
+            expected = (
+                supply.mean(book.strain_id, book.grade, forecast=book.forecast, today=on) if book.forecast else {}
+            )
             coming = Allocation.objects.filter(strain=book.strain_id, grade=book.grade, coming_on__isnull=False)
             for day, planned in coming.values_list("coming_on").annotate(planned=Sum("amount")):
                 assert planned <= expected.get(day, 0), (str(book), day)
@@ -169,7 +186,9 @@ class Watch:
         assert not Lot.objects.filter(quantity__lt=0).exists()
 
     def picks_walk_back(self) -> None:
-        """Every gram picked came out of a batch with grounds and spawn; a fresh lot's harvest is of that batch's crop."""
+        """Every gram picked came out of a batch with grounds and spawn; a fresh lot's harvest is of that batch's
+        crop.
+        """
         assert not Pick.objects.filter(lot__batch__from_intakes__isnull=True).exists()
         assert not Pick.objects.filter(lot__batch__from_spawn__isnull=True).exists()
         fresh = Lot.objects.filter(kind=Lot.Kind.FRESH)
@@ -265,7 +284,9 @@ def state() -> dict[str, Rows]:
     """What customers, packers and holders would see, in full where it is planned and as rows where it is appended."""
     return {
         "orders": rows(Order.objects.values_list("pk", "version", "cancelled_at")),
-        "lines": rows(Line.objects.values_list("pk", "version", "ordered", "promised", "allocated", "picked", "chance_pct")),
+        "lines": rows(
+            Line.objects.values_list("pk", "version", "ordered", "promised", "allocated", "picked", "chance_pct")
+        ),
         "promises": rows(Promise.objects.values_list("pk")),
         "plan": rows(Allocation.objects.values_list("line", "lot", "strain", "grade", "coming_on", "amount")),
         "pick rows": rows(PickRow.objects.values_list("pick_list", "line", "lot", "amount", "position")),
@@ -289,4 +310,3 @@ def sums(found: Iterable[object], key: str, *, amount: str = "amount") -> Counte
 def total(found: object, column: str) -> int:
     value = found.aggregate(sum=Sum(column))["sum"]  # type: ignore[attr-defined]  # any queryset
     return int(value or 0)
-

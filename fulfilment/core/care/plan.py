@@ -223,7 +223,8 @@ def rehearse(
 ) -> tuple[DueStep, ...]:
     """All mails of an invented kit, for a look at a programme before it is used.
 
-    The holder starts it the day it arrives, and then either reports everything in the evening of its likely day or nothing more.
+    The holder starts it the day it arrives, and then either reports everything in the evening of its likely day or
+    nothing more.
     """
     kit = KitCare(0, 0, "buyer", "holder", zone, profile, (), warmth=warmth, transit_days=transit_days)
     met: dict[tuple[str, int], DueStep] = {}

@@ -253,7 +253,7 @@ def _questions(batch: Batch, *, opened_on: date) -> list[str]:
         quota = Batch.objects.filter(strain=batch.strain_id).aggregate(sum=Sum("kit_quota"))["sum"] or 0
         if quota - lost < owed:
             found.append(
-                f"That leaves {quota - lost} bags for kits and {owed} kits of this strain are promised and not yet picked."
+                f"That leaves {quota - lost} bags for kits, and {owed} kits of this strain are promised and not picked."
             )
     return found
 
@@ -286,7 +286,7 @@ def _from(
                 raise Invalid(f"{row.public_id} is named twice: give its whole amount once.", code="named_twice")
             _check_use(row, amount(used, where=""), mixed_on=mixed_on)
         except Problem as problem:
-            raise problem.at(f"{where}.{place}")
+            raise problem.at(f"{where}.{place}") from None
         found.append((row, used))
     return found
 

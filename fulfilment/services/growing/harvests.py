@@ -117,7 +117,7 @@ def _flush(crop: Crop, flush: int | None, *, harvested_on: date) -> int:
     latest = crop.flush + 1 if crop.stage == Stage.RESTING else crop.flush
     if flush > latest:
         raise Conflict(
-            f"Crop {crop.public_id} is in flush {crop.flush}: log that flush {crop.flush} has ended before flush {flush}.",
+            f"Crop {crop.public_id} is in flush {crop.flush}: log first that it has ended, then flush {flush}.",
             code="wrong_flush",
             where="flush",
             flush=crop.flush,
@@ -164,7 +164,7 @@ def _weights(strain: Strain, grades: Sequence[Weighed]) -> list[tuple[Keeping, i
                     where="trimmed_g",
                 )
         except Problem as problem:
-            raise problem.at(f"grades.{place}")
+            raise problem.at(f"grades.{place}") from None
         found[grade] = (keeping[grade], weighed, trimmed)
     return list(found.values())
 

@@ -104,10 +104,7 @@ def log_observation(
     )
     _check_details(seen, bags=bags, cause=cause, celsius=celsius, flush=flush)
     with transaction.atomic():
-        if batch:
-            subject = _see_batch(batch, seen, today=today)
-        else:
-            subject = _see_crop(crop, seen, today=today)
+        subject = _see_batch(batch, seen, today=today) if batch else _see_crop(crop, seen, today=today)
         seen.save()
         events.record(
             "observed",
@@ -240,8 +237,8 @@ def _move(crop: Crop, seen: Observation) -> None:
         seen.flush = flush
     elif seen.flush != flush:
         raise Conflict(
-            f"That would be flush {flush} of crop {crop.public_id}, not flush {seen.flush}: leave the flush out, or log "
-            "what came before it first.",
+            f"That would be flush {flush} of crop {crop.public_id}, not flush {seen.flush}: leave the flush out, or "
+            "log what came before it first.",
             code="wrong_flush",
             where="flush",
             flush=flush,

@@ -1,6 +1,7 @@
 """The plan, made again whenever supply or demand has moved.
 
-``replan`` is two commits: the forecast is *published* together with asking every open line again (so no book ever stands
+``replan`` is two commits: the forecast is *published* together with asking every open line again (so no book ever
+stands
 between two forecasts), then lines are *allotted* lots and coming harvests, of which only the difference is written.
 """
 

@@ -1,7 +1,7 @@
 """Lots and coming harvests are given to lines; of the new plan only what differs from the one before is written.
 
-The plan is computed outside any transaction.  When it is written, lines that somebody changed meanwhile are left as they
-were and a new plan is asked for; so are lots that can no longer give what the plan took from them.  A plan that an
+The plan is computed outside any transaction.  When it is written, lines that somebody changed meanwhile are left as
+they were and a new plan is asked for; so are lots that can no longer give what the plan took from them.  A plan that an
 independent audit finds wrong is not saved at all: the one before it stays, and staff are told.
 """
 

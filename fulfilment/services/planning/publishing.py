@@ -33,9 +33,13 @@ def publish(*, today: date, now: datetime, scenarios: int | None = None) -> Fore
     seen = supply.newest_entry()
     states, knowledge = growing.crop_states(today)
     draw = partial(
-        forecast, knowledge=knowledge, today=today, days=whose.horizon_days, scenarios=scenarios or whose.scenarios,
+        forecast,
+        knowledge=knowledge,
+        today=today,
+        days=whose.horizon_days,
+        scenarios=scenarios or whose.scenarios,
         seed=whose.seed,
-    )  # fmt: skip
+    )
     chosen = openings.choose(states, knowledge, today=today, seed=whose.seed, days=whose.horizon_days)
     made = draw(chosen.states)
     raised = quotas.choose(made, chosen.states, today=today)
@@ -60,11 +64,14 @@ def reask(desk: Desk, *, now: datetime) -> int:
     """
     lines = list(
         Line.objects.filter(
-            cancelled_at__isnull=True, promised__lt=F("ordered"), shipment__state="placed", shipment__frozen_at__isnull=True,
-            shipment__on__gte=desk.today, shipment__cut_off_at__gt=now,
-        )
-        .select_related("product", "order__kitchen", "order__buyer", "shipment", "promise")
-    )  # fmt: skip
+            cancelled_at__isnull=True,
+            promised__lt=F("ordered"),
+            shipment__state="placed",
+            shipment__frozen_at__isnull=True,
+            shipment__on__gte=desk.today,
+            shipment__cut_off_at__gt=now,
+        ).select_related("product", "order__kitchen", "order__buyer", "shipment", "promise")
+    )
     kept: dict[int, list[PromisePart]] = {}
     for part in PromisePart.objects.filter(promise__in=[line.promise_id for line in lines]).order_by("rank_id", "pk"):
         kept.setdefault(part.promise_id, []).append(part)
@@ -77,9 +84,13 @@ def reask(desk: Desk, *, now: datetime) -> int:
     for line in sorted(lines, key=age):
         missing = line.ordered - line.promised
         answer = desk.ask(
-            line.product, kitchen=line.order.kitchen, on=line.shipment.on, wanted=missing,
-            at_least=line.at_least if line.promised == 0 else 0, later=False,
-        )  # fmt: skip
+            line.product,
+            kitchen=line.order.kitchen,
+            on=line.shipment.on,
+            wanted=missing,
+            at_least=line.at_least if line.promised == 0 else 0,
+            later=False,
+        )
         if answer.parts:
             desk.reserve(answer)
             parts = [(part, part.amount) for part in kept.get(line.promise_id or 0, [])]
@@ -87,9 +98,14 @@ def reask(desk: Desk, *, now: datetime) -> int:
     tell(desk, told, by="night", now=now)
     for each in told:
         events.record(
-            "promise_raised", subject=each.line.order.public_id, by="night", at=now, kitchen=each.line.order.kitchen,
-            buyer=each.line.order.buyer, data={"line": each.line.number, "promised": each.amount},
-        )  # fmt: skip
+            "promise_raised",
+            subject=each.line.order.public_id,
+            by="night",
+            at=now,
+            kitchen=each.line.order.kitchen,
+            buyer=each.line.order.buyer,
+            data={"line": each.line.number, "promised": each.amount},
+        )
     return len(told)
 
 
@@ -103,19 +119,31 @@ def _open_kitchens(today: date) -> set[int]:
 
 def _store(made: Forecast, *, books: Mapping[Goods, BookRow], seen: int, seed: int, now: datetime) -> ForecastRow:
     row = ForecastRow.objects.create(
-        made_at=now, first_on=made.first_day, days=made.days, scenarios=made.scenarios, seed=seed, seen_entry=seen,
-        digest=made.digest, outlooks={key: _outlook(made, key) for key in made.outlooks},
-    )  # fmt: skip
+        made_at=now,
+        first_on=made.first_day,
+        days=made.days,
+        scenarios=made.scenarios,
+        seed=seed,
+        seen_entry=seen,
+        digest=made.digest,
+        outlooks={key: _outlook(made, key) for key in made.outlooks},
+    )
     fresh = [goods for goods in made.supplies if goods in books]
     rows = []
     for goods in fresh:
         p10, p50, p90 = (level.tolist() for level in made.quantiles(goods))
         rows.append(
             SupplyRow(
-                forecast=row, strain_id=goods.strain_id, grade=goods.grade, packed=pack(made.supplies[goods]),
-                p10=p10, p50=p50, p90=p90, mean=[round(float(x), MEAN_PLACES) for x in made.mean(goods)],
+                forecast=row,
+                strain_id=goods.strain_id,
+                grade=goods.grade,
+                packed=pack(made.supplies[goods]),
+                p10=p10,
+                p50=p50,
+                p90=p90,
+                mean=[round(float(x), MEAN_PLACES) for x in made.mean(goods)],
             )
-        )  # fmt: skip
+        )
     SupplyRow.objects.bulk_create(rows)
     BookRow.objects.exclude(grade=KIT).update(forecast=row)
     return row
@@ -140,7 +168,9 @@ def _set_aside(states: Sequence[CropState], extra: Mapping[int, int]) -> list[Cr
 
 
 def _plan_batches(made: Forecast, *, opens_on: Mapping[int, date], extra: Mapping[int, int]) -> None:
-    """Write to each batch not yet used up its quota, when its kits are practically sure, and its proposed opening day."""
+    """Write to each batch not yet used up its quota, when its kits are practically sure, and its proposed opening
+    day.
+    """
     unused = Batch.objects.filter(bags__gt=F("bags_lost") + F("bags_opened") + F("bags_sealed"))
     for batch in unused.select_for_update(no_key=True).order_by("pk"):
         outlook = made.outlooks.get(f"batch:{batch.pk}")

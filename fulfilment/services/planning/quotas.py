@@ -1,7 +1,7 @@
 """How many bags of each batch are meant as kits: the plan raises the quota towards the grower's wish.
 
-Every bag kept as a kit is one that gives no fresh mushrooms.  A quota is raised as far as no promise already booked falls
-below the chance it was made at (or, where it has fallen there already, any lower), found by bisection over the
+Every bag kept as a kit is one that gives no fresh mushrooms.  A quota is raised as far as no promise already booked
+falls below the chance it was made at (or, where it has fallen there already, any lower), found by bisection over the
 scenarios.  Lowering is nobody's business here: losses, openings and picks do that.
 """
 
