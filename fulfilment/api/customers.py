@@ -11,7 +11,7 @@ from rest_framework.response import Response
 
 from fulfilment.api import pages
 from fulfilment.api.actions import Asking, action, made
-from fulfilment.api.fields import Id, Shape, Text
+from fulfilment.api.fields import Flag, Id, Shape, Text
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
 from fulfilment.models import Kitchen
@@ -63,6 +63,7 @@ class SubstitutesAsked(Shape):
 
 class CratesAsked(Shape):
     back = serializers.IntegerField()
+    confirmed = Flag(required=False, default=False)
 
 
 class BuyerAsked(Shape):
@@ -135,7 +136,7 @@ def set_substitutes(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
 @action("kitchens_take_crates", scopes=frozenset({"office", "packing"}), shape=CratesAsked, status=200)
 def take_crates(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Empty crates that came back outside a delivery."""
-    return made(packing.take_crates(who.own(Kitchen), back=asked["back"], **who.signed))
+    return made(packing.take_crates(who.own(Kitchen), back=asked["back"], confirmed=asked["confirmed"], **who.signed))
 
 
 @action("buyers_add", scopes=frozenset({"office", "shop"}), shape=BuyerAsked)

@@ -89,6 +89,7 @@ class RefusedAsked(Shape):
 class DeliveryAsked(Shape):
     refused = RefusedAsked(many=True, required=False, default=list)
     crates_back = serializers.IntegerField(required=False, default=0, min_value=0)
+    confirmed = Flag(required=False, default=False)
 
 
 class RoundShape(Shape):
@@ -222,7 +223,13 @@ def deliver(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """At the door: what was refused and why, and empty crates taken back."""
     refused = [(each["line"], each["amount"], each["reason"]) for each in asked["refused"]]
     return made(
-        packing.deliver(who.own(Shipment), refused=refused, crates_back=asked["crates_back"], **who.signed_today)
+        packing.deliver(
+            who.own(Shipment),
+            refused=refused,
+            crates_back=asked["crates_back"],
+            confirmed=asked["confirmed"],
+            **who.signed_today,
+        )
     )
 
 

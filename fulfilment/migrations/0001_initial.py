@@ -2693,21 +2693,7 @@ class Migration(migrations.Migration):
                 "constraints": [
                     models.UniqueConstraint(
                         condition=models.Q(
-                            (
-                                "kind__in",
-                                [
-                                    "sealed",
-                                    "sold",
-                                    "sent",
-                                    "started",
-                                    "pins",
-                                    "harvested_first",
-                                    "harvested_all",
-                                    "rewatered",
-                                    "finished",
-                                    "replaced",
-                                ],
-                            )
+                            ("kind__in", ["sealed", "sent", "pins", "rewatered", "finished", "replaced"])
                         ),
                         fields=("kit", "kind", "cycle"),
                         name="kit_event_once_a_cycle",

@@ -55,20 +55,7 @@ class KitEvent(models.Model):
         constraints = [
             models.UniqueConstraint(
                 fields=["kit", "kind", "cycle"],
-                condition=models.Q(
-                    kind__in=[
-                        "sealed",
-                        "sold",
-                        "sent",
-                        "started",
-                        "pins",
-                        "harvested_first",
-                        "harvested_all",
-                        "rewatered",
-                        "finished",
-                        "replaced",
-                    ]
-                ),
+                condition=models.Q(kind__in=["sealed", "sent", "pins", "rewatered", "finished", "replaced"]),
                 name="kit_event_once_a_cycle",
             )
         ]

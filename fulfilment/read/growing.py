@@ -152,14 +152,18 @@ def _batch_states(
     in_store: dict[int, int] = dict(
         Lot.objects.filter(kind=Lot.Kind.KITS, quantity__gt=0).values_list("batch_id").annotate(there=Sum("quantity"))
     )
-    fruiting = Room.objects.filter(kind=Room.Kind.FRUITING).order_by("pk").first()
+    rooms = [
+        tenths / 10
+        for tenths in Room.objects.filter(kind=Room.Kind.FRUITING).values_list("set_point_tenths", flat=True)
+    ]
     states = []
     for batch in batches:
         if batch.bags_left <= 0:
             continue
         profile = strains[batch.strain_id]
         grown = batch.colonised_on is not None
-        fruiting_c = fruiting.set_point_tenths / 10 if fruiting is not None else profile.fruiting_reference_c
+        # Nobody has said which fruiting room it will go to: the one that suits its strain best.
+        paces = [profile.fruiting.rate(celsius, reference=profile.fruiting_reference_c) for celsius in rooms]
         states.append(
             CropState(
                 key=f"{BATCH}{batch.pk}",
@@ -170,7 +174,7 @@ def _batch_states(
                 stage=Stage.PINNING if grown else Stage.COLONISING,
                 flush=1,
                 elapsed=0.0 if grown else _incubated(batch, profile, climate, until=today),
-                pace=profile.fruiting.rate(fruiting_c, reference=profile.fruiting_reference_c),
+                pace=max(paces, default=1.0),
                 colonising_pace=profile.mycelium.rate(
                     batch.room.set_point_tenths / 10, reference=profile.incubation_reference_c
                 ),
@@ -184,6 +188,16 @@ def _crop_state(diary: Diary, profile: StrainProfile, climate: Climate, *, today
     stage = Stage(crop.stage)
     if stage is Stage.FINISHED or crop.bags_alive == 0:
         return None
+    since = crop.stage_since
+    window_ends = since + timedelta(days=len(profile.picking_shares))
+    if (
+        stage is Stage.PICKING
+        and window_ends < today
+        and diary.last_picked is not None
+        and diary.last_picked < window_ends
+    ):
+        # Nobody has said so, but the flush is over: it rests since the last mushroom.
+        stage, since = Stage.RESTING, diary.last_picked
     return CropState(
         key=f"crop:{crop.pk}",
         batch_id=crop.batch_id,
@@ -192,10 +206,10 @@ def _crop_state(diary: Diary, profile: StrainProfile, climate: Climate, *, today
         dry_g_per_bag=crop.batch.dry_g_per_bag,
         stage=stage,
         flush=crop.flush,
-        elapsed=_fruited(crop, profile, climate, first=crop.stage_since, until=today),
+        elapsed=_fruited(crop, profile, climate, first=since, until=today),
         pace=profile.fruiting.rate(crop.room.set_point_tenths / 10, reference=profile.fruiting_reference_c),
         picked_g=diary.weighed[crop.flush] if stage is Stage.PICKING else 0,
-        picking_day=max(0, (today - crop.stage_since).days) if stage is Stage.PICKING else 0,
+        picking_day=max(0, (today - since).days) if stage is Stage.PICKING else 0,
         picked_today=diary.last_picked == today,
     )
 

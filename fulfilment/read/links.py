@@ -51,8 +51,8 @@ def sign(purpose: Purpose, *, subject: str, version: int, now: datetime) -> str:
 def open_token(purpose: Purpose, token: str, *, now: datetime) -> Opened:
     """What it says; :class:`Missing` where it is not ours, was made for something else, or has ended."""
     try:
-        if len(token) > LONGEST:
-            raise BadSignature("too long")
+        if len(token) > LONGEST or not token.isascii():
+            raise BadSignature("not one of ours")
         subject, version, ordinal = _signer(purpose).unsign_object(token)
     except BadSignature as error:
         raise Missing("This link is not complete: open it from the mail, or copy it whole.", code="bad_link") from error

@@ -145,7 +145,10 @@ def why(account: Mapping[str, object], *, is_kit: bool = False) -> str:
         case Code.MINIMUM_NOT_REACHED:
             return "Less than the least it takes could be had, so nothing is sent."
         case Code.PROMISE_SHORT:
-            return f"Of {there} {unit} in its window earlier promises take {before}: less is left than its {promised} promised."
+            return (
+                f"Of {there} {unit} in its window earlier promises take {before}: less is left than its {promised} "
+                "promised."
+            )
         case Code.SHORT_PROMISED_ONLY:
             return f"It gets the {promised} {unit} promised; nothing more was left to share."
         case Code.SHORT_SHARED:
@@ -173,10 +176,10 @@ def _bags_alive() -> int:
 def _strains(lines: Collection[Line], made: Forecast | None, *, today: date) -> tuple[StrainWeek, ...]:
     coming = _coming(made, today=today)
     store: dict[int, int] = defaultdict(int)
-    for strain, grams in Lot.objects.filter(kind=Lot.Kind.FRESH, quantity__gt=0, best_before__gte=today).values_list(
+    for strain_id, grams in Lot.objects.filter(kind=Lot.Kind.FRESH, quantity__gt=0, best_before__gte=today).values_list(
         "strain", "quantity"
     ):
-        store[strain] += grams
+        store[strain_id] += grams
     found = []
     for strain in Strain.objects.order_by("pk"):
         own = [line for line in lines if line.product.strain_id == strain.pk and not line.product.is_kit]
@@ -184,11 +187,14 @@ def _strains(lines: Collection[Line], made: Forecast | None, *, today: date) -> 
         p10, p50, p90 = (0, 0, 0) if week is None else np.percentile(week, [10, 50, 90], method="inverted_cdf").tolist()
         found.append(
             StrainWeek(
-                strain=strain.name, on_hand=store[strain.pk], coming=(int(p10), int(p50), int(p90)),
-                ordered=sum(line.ordered for line in own), promised=sum(line.promised for line in own),
+                strain=strain.name,
+                on_hand=store[strain.pk],
+                coming=(int(p10), int(p50), int(p90)),
+                ordered=sum(line.ordered for line in own),
+                promised=sum(line.promised for line in own),
                 allocated=sum(line.allocated + line.picked for line in own),
             )
-        )  # fmt: skip
+        )
     return tuple(found)
 
 
@@ -223,10 +229,15 @@ def _short(line: Line) -> Short:
     shipment = line.shipment
     customer = shipment.kitchen or shipment.buyer
     return Short(
-        line=str(line), customer=customer.name if customer is not None else "", on=shipment.on, product=line.product.name,
-        ordered=line.ordered, gets=line.allocated + line.picked, is_kit=line.product.is_kit,
+        line=str(line),
+        customer=customer.name if customer is not None else "",
+        on=shipment.on,
+        product=line.product.name,
+        ordered=line.ordered,
+        gets=line.allocated + line.picked,
+        is_kit=line.product.is_kit,
         why=why(line.account, is_kit=line.product.is_kit),
-    )  # fmt: skip
+    )
 
 
 def _papers(today: date, last: date) -> Papers:

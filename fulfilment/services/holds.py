@@ -12,12 +12,12 @@ from datetime import date, datetime
 from typing import Final
 
 from django.db import transaction
-from django.db.models import Model
+from django.db.models import F, Model, Q, QuerySet, Sum
 
 from fulfilment.core.problems import Conflict
-from fulfilment.models import Batch, Book, Hold, InputDelivery, Intake, Kit, Lot, SpawnDelivery
+from fulfilment.models import Batch, Book, Crop, Hold, InputDelivery, Intake, Kit, Lot, Pick, SpawnDelivery
 from fulfilment.read import holds as reaching
-from fulfilment.services import events, given, jobs, rows, stock
+from fulfilment.services import events, given, growing, jobs, measures, rows, stock
 
 STANDS_ON: Final[Mapping[str, type[Model]]] = {
     "intake": Intake,
@@ -48,30 +48,36 @@ def release(hold: str, *, by: str, now: datetime) -> Hold:
 
 
 def destroy(hold: str, *, by: str, now: datetime, today: date) -> Hold:
-    """What is in store under it is thrown away, and bags not yet opened are written off as lost."""
+    """What is in store under it is thrown away, its crops are finished and its bags not yet opened written off as lost.
+
+    What is picked and still here is put back first, by hand: a crate that stands packed would leave the farm otherwise.
+    """
     with transaction.atomic():
         found = rows.find(Hold, hold, where="hold")
-        lots = _lots(found)
-        stock.replay(Book.objects.filter(strain__in={lot.strain_id for lot in lots}))
+        batches, lots = _batches(found), _lots(found)
+        stock.replay(Book.objects.filter(Q(strain__in=batches.values("strain")) | Q(strain__in=lots.values("strain"))))
         ended = _end(hold, Hold.Outcome.DESTROYED, by=by, now=now)
+        locked = rows.lock_all(batches)
         reason = f"destroyed under hold {ended.public_id}"
+        for crop in rows.lock_all(Crop.objects.filter(batch__in=locked, finished_on__isnull=True)):
+            growing.finish(crop, on=today, note=reason, by=by, now=now)
+        in_store = rows.lock_all(lots)
+        _refuse_picked(lots)
+        for lot in (each for each in in_store if each.quantity):
+            stock.waste(lot.public_id, quantity=lot.quantity, reason=reason, by=by, now=now, today=today)
         if found.kit is not None:
             _destroy_kit(found.kit, reason=reason, by=by, now=now, today=today)
-        for lot in lots:
-            if lot.quantity:
-                stock.waste(lot.public_id, quantity=lot.quantity, reason=reason, by=by, now=now, today=today)
-        for batch in _batches(found):
-            batch.refresh_from_db()
+        for batch in locked:
             if batch.bags_left:
                 Batch.objects.filter(pk=batch.pk).update(
-                    bags_lost=batch.bags_lost + batch.bags_left, version=batch.version + 1,
-                    kit_quota=0,
-                )  # fmt: skip
+                    bags_lost=F("bags_lost") + batch.bags_left, version=F("version") + 1, kit_quota=0
+                )
                 events.record("bags_destroyed", subject=batch.public_id, by=by, at=now, data={"bags": batch.bags_left})
     return ended
 
 
 def _end(hold: str, outcome: Hold.Outcome, *, by: str, now: datetime) -> Hold:
+    measures.person(by, what="end a hold")
     with transaction.atomic():
         found = rows.lock(Hold, hold, where="hold")
         if found.ended_at is not None:
@@ -88,26 +94,44 @@ def _end(hold: str, outcome: Hold.Outcome, *, by: str, now: datetime) -> Hold:
     return found
 
 
-def _batches(found: Hold) -> list[Batch]:
-    """The batches it reaches as a whole, locked."""
+def _batches(found: Hold) -> QuerySet[Batch]:
+    """The batches it reaches as a whole."""
     match reaching.stands_on(found):
         case "batch":
-            batches = Batch.objects.filter(holds=found)
+            return Batch.objects.filter(holds=found)
         case "intake":
-            batches = Batch.objects.filter(from_intakes__intake__holds=found)
+            return Batch.objects.filter(from_intakes__intake__holds=found)
         case "spawn_delivery":
-            batches = Batch.objects.filter(from_spawn__spawn_delivery__holds=found)
+            return Batch.objects.filter(from_spawn__spawn_delivery__holds=found)
         case "input_delivery":
-            batches = Batch.objects.filter(from_inputs__input_delivery__holds=found)
+            return Batch.objects.filter(from_inputs__input_delivery__holds=found)
         case _:
-            batches = Batch.objects.none()
-    return rows.lock_all(batches)
+            return Batch.objects.none()
 
 
-def _lots(found: Hold) -> list[Lot]:
+def _lots(found: Hold) -> QuerySet[Lot]:
+    """The lots it reaches as a whole."""
     if found.lot_id is not None:
-        return list(Lot.objects.filter(pk=found.lot_id))
-    return list(Lot.objects.filter(batch__in=_batches(found)).order_by("pk"))
+        return Lot.objects.filter(pk=found.lot_id)
+    return Lot.objects.filter(batch__in=_batches(found)).order_by("pk")
+
+
+def _refuse_picked(lots: QuerySet[Lot]) -> None:
+    picks = (
+        Pick.objects.filter(lot__in=lots, line__shipment__state__in=["placed", "packed"])
+        .values("line__order__public_id", "line__number")
+        .annotate(taken=Sum("amount"))
+        .filter(taken__gt=0)
+        .order_by("line__order__public_id", "line__number")
+    )
+    lines = [f"{pick['line__order__public_id']}/{pick['line__number']}" for pick in picks]
+    if lines:
+        raise Conflict(
+            f"Some of it is picked for {', '.join(lines)} and still here: undo these picks first, then destroy it.",
+            code="picked",
+            where="hold",
+            lines=lines,
+        )
 
 
 def _destroy_kit(kit: Kit, *, reason: str, by: str, now: datetime, today: date) -> None:

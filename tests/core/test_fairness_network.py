@@ -176,7 +176,9 @@ def test_the_lowest_fill_agrees_with_linprog() -> None:
         )
         shares = leximin([pro_rata(o) for o in orders], masks=masks, amounts=lots)
         assert answer.fun is not None
-        assert min(float(x / o) for x, o in zip(shares, orders, strict=True)) == pytest.approx(-answer.fun, abs=1e-7)
+        assert min(float(x / o) for x, o in zip(shares, orders, strict=True)) == pytest.approx(
+            -float(answer.fun or 0), abs=1e-7
+        )
 
 
 @given(st.data())

@@ -363,7 +363,6 @@ def test_a_button_pressed_twice_is_written_once(kit: Kit) -> None:
     assert Mail.objects.filter(kind="kit_trouble").count() == 1
 
 
-@pytest.mark.xfail(strict=True, reason="the table takes one start a flush until kit_event_once_a_cycle is narrowed")
 def test_the_day_of_the_start_can_be_put_right(kit: Kit) -> None:
     say(kit, "started", SUNDAY + timedelta(days=1))
     before = kit.care_mails.get(step="pins_due").due_at
@@ -371,7 +370,6 @@ def test_the_day_of_the_start_can_be_put_right(kit: Kit) -> None:
     assert kit.care_mails.get(step="pins_due").due_at == before + timedelta(days=2)
 
 
-@pytest.mark.xfail(strict=True, reason="the table takes one end of a flush until kit_event_once_a_cycle is narrowed")
 def test_a_few_late_mushrooms_begin_the_rest_anew(kit: Kit) -> None:
     say(kit, "started", SUNDAY)
     say(kit, "harvested_all", SUNDAY + timedelta(days=14))

@@ -37,6 +37,11 @@ def _stays(want: Want, key: str) -> int:
     return sum(amount for source, amount in want.previous if source == key)
 
 
+def _least(want: Want) -> int:
+    """The least worth sending; a promise below the customer's minimum was accepted by a person."""
+    return min(want.at_least, want.ordered, want.promised_total or want.at_least)
+
+
 def _pieces(plan: Plan, wants: Sequence[Want], sources: Sequence[Source], *, today: date | None) -> list[str]:
     faults: list[str] = []
     by_line = {want.line_id: want for want in wants}
@@ -83,7 +88,7 @@ def _amounts(plan: Plan, wants: Sequence[Want]) -> list[str]:
         if got > want.ordered:
             faults.append(f"line {want.line_id} gets {got} of {want.ordered} ordered")
         stays = want.frozen or want.picked > 0
-        least = min(want.at_least, want.ordered, want.promised_total or want.at_least)
+        least = _least(want)
         if 0 < got < least and not stays:
             faults.append(f"line {want.line_id} gets {got}, below its minimum of {least}")
         loose = any(amount % want.pack for _, amount in want.promised)
@@ -134,13 +139,13 @@ def _unused(plan: Plan, wants: Sequence[Want], sources: Sequence[Source], *, tod
     }
     for want in wants:
         got = plan.amounts.get(want.line_id, 0)
-        account = plan.accounts.get(want.line_id)
-        if account is None or got >= want.ordered or want.frozen or account.code == Code.MINIMUM_NOT_REACHED:
+        if got >= want.ordered or want.frozen:
             continue
+        least = 0 if got else _least(want)
         day = _day(want, today)
         mine = [source.key for source in sources if _accepts(want, source, day)]
         spare = sum(left[key] for key in mine)
-        if spare >= min(want.pack, want.ordered - got):
+        if spare >= max(least, min(want.pack, want.ordered - got)):
             faults.append(f"line {want.line_id} has {got} of {want.ordered} while {spare} it accepts is left")
         owed = want.promised_total - got
         if owed <= 0:
@@ -151,6 +156,6 @@ def _unused(plan: Plan, wants: Sequence[Want], sources: Sequence[Source], *, tod
                 if line_id != want.line_id:
                     from_others[line_id] += amount
         unpromised = sum(min(amount, extra[line_id]) for line_id, amount in from_others.items())
-        if spare + unpromised >= min(want.pack, owed):
+        if spare + unpromised >= max(least, min(want.pack, owed)):
             faults.append(f"line {want.line_id} is short of its promise while others have {unpromised} beyond theirs")
     return faults

@@ -25,13 +25,7 @@ class Kind:
     choices: tuple[tuple[Goods, date, date], ...]
     day: date
     by_choice: tuple[int, ...]
-
-    @property
-    def mask(self) -> int:
-        mask = 0
-        for choice in self.by_choice:
-            mask |= choice
-        return mask
+    mask: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,4 +94,4 @@ def _kind(
         mask &= goods_masks.get(goods, 0) & ~seen
         seen |= mask
         by_choice.append(mask)
-    return Kind(choices=choices, day=day, by_choice=tuple(by_choice))
+    return Kind(choices=choices, day=day, by_choice=tuple(by_choice), mask=seen)

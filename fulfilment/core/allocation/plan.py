@@ -179,27 +179,25 @@ def _accounts(
 ) -> dict[int, Account]:
     amounts = np.array([sum(source.amount for source in group) for group in network.lots], dtype=np.int64)
     windows = [np.array(list(bits(kind.mask)), dtype=np.intp) for kind in network.kinds]
+    held_in = [int(amounts[window].sum()) for window in windows]
     owed = _owed(claims, network, pieces=pieces, pinned=pinned)
-    firm = np.zeros(len(amounts), dtype=np.int64)
+    gone_before = np.zeros(len(amounts), dtype=np.int64)
     for place, claim in enumerate(claims):
         if _stays(claim.want):
             for cohort, amount in owed[place].items():
-                firm[cohort] += amount
-    earlier = np.zeros(len(amounts), dtype=np.int64)
+                gone_before[cohort] += amount
     accounts: dict[int, Account] = {}
     for place in sorted(range(len(claims)), key=lambda p: (claims[p].want.rank, claims[p].want.line_id)):
         claim, want = claims[place], claims[place].want
-        outside = {network.cohort_of[key] for key in pinned[place]}
-        window = windows[network.kind_of[place]]
-        if outside:
-            window = np.union1d(window, np.array(sorted(outside), dtype=np.intp))
+        kind = network.kind_of[place]
+        window = windows[kind]
         stays = _stays(want)
-        own = sum(owed[place].get(cohort, 0) for cohort in window.tolist()) if stays else 0
         if not stays:
             for cohort, amount in owed[place].items():
-                earlier[cohort] += amount
-            own = sum(owed[place].values())
-        there = int(amounts[window].sum())
+                gone_before[cohort] += amount
+        own = sum(amount for cohort, amount in owed[place].items() if network.kinds[kind].mask >> cohort & 1)
+        outside = [key for key in pinned[place] if not network.kinds[kind].mask >> network.cohort_of[key] & 1]
+        there = held_in[kind] + sum(by_key[key].amount for key in outside)
         liked = want.choices[0][0] if want.choices else None
         accounts[want.line_id] = Account(
             line_id=want.line_id,
@@ -207,7 +205,7 @@ def _accounts(
             promised=want.promised_total,
             allocated=claim.got,
             there=there,
-            promised_before=int((firm + earlier)[window].sum()) - own,
+            promised_before=int(gone_before[window].sum()) - own,
             rule=(rule if isinstance(rule, Rule) else rule.get(want.tier, Rule.PRO_RATA)).value,
             share=_share(want, claim.got),
             code=_code(claim, there=there, lost=lost[place]),

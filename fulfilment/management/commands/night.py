@@ -75,11 +75,15 @@ def table(found: Tonight, *, farm: str, night_s: float, drain_s: float) -> list[
 def _strains(strains: Sequence[StrainWeek], kits: KitWeek, *, span: str) -> list[str]:
     rows = [
         (
-            week.strain, kilos(week.on_hand), " / ".join(kilos(grams) for grams in week.coming), kilos(week.ordered),
-            kilos(week.promised), kilos(week.allocated),
+            week.strain,
+            kilos(week.on_hand),
+            " / ".join(kilos(grams) for grams in week.coming),
+            kilos(week.ordered),
+            kilos(week.promised),
+            kilos(week.allocated),
         )
         for week in strains
-    ]  # fmt: skip
+    ]
     rows.append(("Kits (pieces)", str(kits.in_store), "", str(kits.ordered), str(kits.promised), str(kits.allocated)))
     head = ("kg", "in store", "comes P10 / P50 / P90", "ordered", "promised", "allocated")
     widths = [max(len(row[column]) for row in [head, *rows]) for column in range(len(head))]
@@ -109,7 +113,12 @@ def _short(short: Sequence[Short]) -> list[str]:
 
 def _papers(papers: Papers, mails: Mails) -> list[str]:
     return [
-        f"Papers: {papers.pick_lists} pick lists, {papers.rounds} rounds with {papers.stops} stops, {papers.parcels} parcels, "
-        f"{papers.collected} to be collected",
-        f"Mails: {mails.sent} sent, {mails.waiting} waiting, {mails.failed} failed; {mails.care_due} care mails fall due this week",
+        (
+            f"Papers: {papers.pick_lists} pick lists, {papers.rounds} rounds with {papers.stops} stops; "
+            f"{papers.parcels} parcels to hand over, {papers.collected} to be collected"
+        ),
+        (
+            f"Mails: {mails.sent} sent, {mails.waiting} waiting, {mails.failed} failed; "
+            f"{mails.care_due} care mails fall due this week"
+        ),
     ]

@@ -24,9 +24,12 @@ if TYPE_CHECKING:
     from django.core.management.base import CommandParser
 
 DEFAULTS: Final = {
-    "name": "Our farm", "zone": "Etc/UTC", "delivery_days": "Mon,Tue,Wed,Thu,Fri", "cut_off": "1 day before at 12:00",
+    "name": "Our farm",
+    "zone": "Etc/UTC",
+    "delivery_days": "Mon,Tue,Wed,Thu,Fri",
+    "cut_off": "1 day before at 12:00",
     "user": "office",
-}  # fmt: skip
+}
 QUESTIONS: Final = {
     "name": "What is the farm called?",
     "zone": "In which time zone is it, by its IANA name?",
@@ -60,9 +63,14 @@ class Command(BaseCommand):
         try:
             with transaction.atomic():
                 farm.set_up(
-                    said["name"], zone=said["zone"], delivery_weekdays=weekdays(said["delivery_days"]), cut_off_days=days,
-                    cut_off_time=at, by=f"user:{said['user']}", now=now,
-                )  # fmt: skip
+                    said["name"],
+                    zone=said["zone"],
+                    delivery_weekdays=weekdays(said["delivery_days"]),
+                    cut_off_days=days,
+                    cut_off_time=at,
+                    by=f"user:{said['user']}",
+                    now=now,
+                )
                 caring.lay_programme()
                 get_user_model().objects.create_superuser(said["user"], password=password)
         except Problem as problem:

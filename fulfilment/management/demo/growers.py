@@ -76,16 +76,29 @@ def receive(scene: Scene, kind: str, *, on: date, now: datetime, grams: int) -> 
     """Spawn of a strain, and once the goods that last: straw, lime, bags."""
     today = scene.today(on)
     came = growing.log_spawn(
-        scene.suppliers[place.SPAWN_FROM], strain=scene.strains[kind], grams=grams, received_on=on,
-        supplier_lot=f"TM-{on:%y%j}", allergens="rye, millet", by=ADA, now=now, today=today,
-    )  # fmt: skip
+        scene.suppliers[place.SPAWN_FROM],
+        strain=scene.strains[kind],
+        grams=grams,
+        received_on=on,
+        supplier_lot=f"TM-{on:%y%j}",
+        allergens="rye, millet",
+        by=ADA,
+        now=now,
+        today=today,
+    )
     scene.spawn.setdefault(kind, []).append((came.public_id, grams))
     if not scene.inputs:
         for what, pieces in (("straw", 600_000), ("bags", 5_000), ("lime", 50_000)):
             goods = growing.log_input(
-                scene.suppliers[place.GOODS_FROM], kind=what, amount_received=pieces, received_on=on,
-                allergens="wheat" if what == "straw" else "", by=ADA, now=now, today=today,
-            )  # fmt: skip
+                scene.suppliers[place.GOODS_FROM],
+                kind=what,
+                amount_received=pieces,
+                received_on=on,
+                allergens="wheat" if what == "straw" else "",
+                by=ADA,
+                now=now,
+                today=today,
+            )
             scene.inputs[what] = goods.public_id
 
 
@@ -104,12 +117,23 @@ def start_batch(scene: Scene, planned: Mix, *, on: date, now: datetime) -> None:
     if sum(left for _, left in scene.spawn.get(planned.kind, [])) < bags * SPAWN_G:
         receive(scene, planned.kind, on=on, now=now, grams=30_000)
     batch = growing.mix_batch(
-        scene.strains[planned.kind], mixed_on=on, bags=bags, dry_g_per_bag=DRY_G, wet_g_per_bag=WET_G, spawn_pct=SPAWN_PCT,
-        room=scene.rooms[place.DARK], intakes=grounds, spawn=_spawn(scene, planned.kind, bags * SPAWN_G),
+        scene.strains[planned.kind],
+        mixed_on=on,
+        bags=bags,
+        dry_g_per_bag=DRY_G,
+        wet_g_per_bag=WET_G,
+        spawn_pct=SPAWN_PCT,
+        room=scene.rooms[place.DARK],
+        intakes=grounds,
+        spawn=_spawn(scene, planned.kind, bags * SPAWN_G),
         inputs=[(scene.inputs["straw"], bags * 250), (scene.inputs["bags"], bags), (scene.inputs["lime"], bags * 20)],
-        heat_treatment="65 °C for 8 hours" if rng.random() < 0.3 else "none: fresh grounds", recipe="grounds 8 : straw 1",
-        kits_wanted=planned.kits, by=ADA, now=now, today=today,
-    )  # fmt: skip
+        heat_treatment="65 °C for 8 hours" if rng.random() < 0.3 else "none: fresh grounds",
+        recipe="grounds 8 : straw 1",
+        kits_wanted=planned.kits,
+        by=ADA,
+        now=now,
+        today=today,
+    )
     dark = truth.run(scene.natures[planned.kind], mixed_on=on, bags=bags, rng=rng)
     late = rng.choices((0, 1, 2), (0.75, 0.2, 0.05))[0]
     scene.batches.append(Bags(batch.public_id, planned.kind, on, bags, dark, late))
@@ -132,10 +156,16 @@ def _spawn(scene: Scene, kind: str, grams: int) -> list[tuple[str, int]]:
 
 def _refuse(scene: Scene, on: date, now: datetime) -> None:
     growing.log_intake(
-        scene.rng.choice(scene.donors), grams=100 * scene.rng.randint(40, 120), collected_on=on,
-        hours_since_brewing=scene.rng.randint(26, 60), accepted=False, refused_because=scene.rng.choice(REFUSED), by=ADA,
-        now=now, today=on,
-    )  # fmt: skip
+        scene.rng.choice(scene.donors),
+        grams=100 * scene.rng.randint(40, 120),
+        collected_on=on,
+        hours_since_brewing=scene.rng.randint(26, 60),
+        accepted=False,
+        refused_because=scene.rng.choice(REFUSED),
+        by=ADA,
+        now=now,
+        today=on,
+    )
 
 
 # ---- In the dark ----------------------------------------------------------------------------------------------------
@@ -145,7 +175,9 @@ def _read_rooms(scene: Scene, on: date, now: datetime) -> None:
     warm_spell = 1.5 if 28 <= scene.nth(on) < 31 else 0.0
     for room in place.ROOMS:
         off = scene.rng.gauss(0.0, 0.5) + (warm_spell if room.kind == "fruiting" else 0.0)
-        growing.log_reading(scene.rooms[room.name], celsius=round(room.celsius + off, 1), at=scene.at(on, time(6)), by=ADA, now=now)
+        growing.log_reading(
+            scene.rooms[room.name], celsius=round(room.celsius + off, 1), at=scene.at(on, time(6)), by=ADA, now=now
+        )
 
 
 def _look_at_bags(scene: Scene, bags: Bags, on: date, now: datetime) -> None:
@@ -176,7 +208,14 @@ def _lose_bags(scene: Scene, bags: Bags, count: int, seen: date, on: date, now: 
     left = Batch.objects.get(public_id=bags.id).bags_left
     if min(count, left) > 0:
         growing.log_observation(
-            kind="bags_lost", batch=bags.id, bags=min(count, left), cause=cause, seen_on=seen, by=ADA, now=now, today=scene.today(on)
+            kind="bags_lost",
+            batch=bags.id,
+            bags=min(count, left),
+            cause=cause,
+            seen_on=seen,
+            by=ADA,
+            now=now,
+            today=scene.today(on),
         )
 
 
@@ -201,19 +240,31 @@ def _use_bags(scene: Scene, bags: Bags, on: date, now: datetime) -> None:
 def _open(scene: Scene, bags: Bags, count: int, on: date, now: datetime) -> None:
     crop = _sure(
         lambda confirmed: growing.open_crop(
-            bags.id, bags=count, room=scene.rooms[place.FRUITS_IN[bags.kind]], opened_on=on, by=ADA, now=now, today=scene.today(on),
+            bags.id,
+            bags=count,
+            room=scene.rooms[place.FRUITS_IN[bags.kind]],
+            opened_on=on,
+            by=ADA,
+            now=now,
+            today=scene.today(on),
             confirmed=confirmed,
         )
-    )  # fmt: skip
+    )
     nature = scene.natures[bags.kind]
     effect = bags.dark.effect * scene.rng.lognormvariate(0, nature.yield_spread * 0.7)
     scene.crops.append(
         Fruiting(
-            crop.public_id, bags.kind, count, count, effect, 1,
+            crop.public_id,
+            bags.kind,
+            count,
+            count,
+            effect,
+            1,
             truth.fruit(nature, flush=1, begun_on=on, bags=count, dry_g=DRY_G, effect=effect, rng=scene.rng),
-            late=scene.rng.choices((0, 1, 99), (0.75, 0.15, 0.1))[0], last_flush=2 if scene.chance(0.3) else 3,
+            late=scene.rng.choices((0, 1, 99), (0.75, 0.15, 0.1))[0],
+            last_flush=2 if scene.chance(0.3) else 3,
         )
-    )  # fmt: skip
+    )
 
 
 # ---- In the light ---------------------------------------------------------------------------------------------------
@@ -235,7 +286,9 @@ def _look_at_crop(scene: Scene, crop: Fruiting, on: date, now: datetime) -> None
     flush = crop.flush
     if not crop.pins_logged and flush.pins_on + timedelta(days=crop.late) <= on:
         crop.pins_logged = True
-        growing.log_observation(kind="pins", crop=crop.id, seen_on=flush.pins_on, by=ADA, now=now, today=scene.today(on))
+        growing.log_observation(
+            kind="pins", crop=crop.id, seen_on=flush.pins_on, by=ADA, now=now, today=scene.today(on)
+        )
     if any(day == on for day, _ in flush.picks):
         if scene.chance(0.04) and on != flush.picks[-1][0]:
             scene.late_harvests.append((crop, on))
@@ -275,13 +328,19 @@ def _harvest(scene: Scene, crop: Fruiting, day: date, on: date, now: datetime) -
         crop.finished = True
     elif crop.number == crop.last_flush:
         growing.log_observation(
-            kind="finished", crop=crop.id, seen_on=on, by=ADA, now=now, today=scene.today(on), note="spent, to the compost"
+            kind="finished",
+            crop=crop.id,
+            seen_on=on,
+            by=ADA,
+            now=now,
+            today=scene.today(on),
+            note="spent, to the compost",
         )
         crop.finished = True
     else:
         nature = scene.natures[crop.kind]
         rest = max(5, round(nature.resting * scene.rng.lognormvariate(0, nature.stage_spread)))
-        crop.ended_on, crop.water_on = on, on + timedelta(days=rest)
+        crop.water_on = on + timedelta(days=rest)
 
 
 def _water(scene: Scene, crop: Fruiting, on: date, now: datetime) -> None:
@@ -290,16 +349,21 @@ def _water(scene: Scene, crop: Fruiting, on: date, now: datetime) -> None:
     crop.water_on = None
     crop.pins_logged = False
     crop.flush = truth.fruit(
-        scene.natures[crop.kind], flush=crop.number, begun_on=on, bags=crop.bags, dry_g=DRY_G, effect=crop.effect,
+        scene.natures[crop.kind],
+        flush=crop.number,
+        begun_on=on,
+        bags=crop.bags,
+        dry_g=DRY_G,
+        effect=crop.effect,
         rng=scene.rng,
-    )  # fmt: skip
+    )
 
 
 # ---- In store -------------------------------------------------------------------------------------------------------
 
 
 def _tidy_store(scene: Scene, on: date, now: datetime) -> None:
-    """What is past its date goes to the compost, what stands a while dries out, on Saturdays some is sold at the gate."""
+    """What is past its date is thrown away, what stands a while dries out, on Saturdays some is sold at the gate."""
     for lot in Lot.objects.filter(kind=Lot.Kind.FRESH, quantity__gt=0).order_by("pk"):
         if lot.best_before < on:
             stock.waste(lot.public_id, quantity=lot.quantity, reason="past its date", by=ADA, now=now, today=on)
@@ -338,4 +402,3 @@ def _sure(ask: Callable[[bool], Made]) -> Made:
         return ask(False)
     except Unconfirmed:
         return ask(True)
-

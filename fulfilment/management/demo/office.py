@@ -41,9 +41,12 @@ def orders(scene: Scene, on: date, now: datetime, *, days: int) -> None:
 def _close_the_books(on: date, now: datetime) -> None:
     """What could not go out on its day at all is taken off the books, with the reason."""
     left = Order.objects.filter(
-        on__lt=on, cancelled_at__isnull=True, lines__cancelled_at__isnull=True, lines__shipment__state="placed",
+        on__lt=on,
+        cancelled_at__isnull=True,
+        lines__cancelled_at__isnull=True,
+        lines__shipment__state="placed",
         lines__picked=0,
-    ).exclude(lines__picked__gt=0)  # fmt: skip
+    ).exclude(lines__picked__gt=0)
     for order in left.distinct().order_by("pk"):
         ordering.cancel(order.public_id, because="nothing came in time", by=OFFICE, now=now)
 
@@ -58,9 +61,14 @@ def _one_off(scene: Scene, on: date, now: datetime) -> None:
         other = "golden" if kind != "golden" else "pearl"
         lines.append(Asked(scene.products[other, "a"], 500))
     order = ordering.place(
-        lines, kitchen=scene.kitchens[house.name], on=next_delivery(on, after=rng.randint(2, 9)), by=OFFICE, now=now,
-        reference=f"phone {on:%d%m}", below_chance=rng.random() < 0.1,
-    )  # fmt: skip
+        lines,
+        kitchen=scene.kitchens[house.name],
+        on=next_delivery(on, after=rng.randint(2, 9)),
+        by=OFFICE,
+        now=now,
+        reference=f"phone {on:%d%m}",
+        below_chance=rng.random() < 0.1,
+    )
     scene.on_placed(order, now)
 
 
@@ -108,7 +116,7 @@ def _change_usual(scene: Scene, on: date, now: datetime) -> None:
 
 
 def _pause(scene: Scene, on: date, now: datetime) -> None:
-    house = sorted(scene.standing)[-1]
+    house = max(scene.standing)
     first = on + timedelta(days=9)
     last = first + timedelta(days=6)
     usual = StandingOrder.objects.get(public_id=scene.standing[house])
@@ -134,9 +142,15 @@ def _kits(scene: Scene, on: date, now: datetime) -> bool:
         if day is not None:
             gift = number in GIFTS
             order = ordering.place(
-                wanted, buyer=buyer, on=day, gift=gift, greeting="Something to watch grow" if gift else "", by="shop",
-                way="collected" if number % 9 == 5 else "", now=now,
-            )  # fmt: skip
+                wanted,
+                buyer=buyer,
+                on=day,
+                gift=gift,
+                greeting="Something to watch grow" if gift else "",
+                by="shop",
+                way="collected" if number % 9 == 5 else "",
+                now=now,
+            )
             scene.kit_orders_placed += 1
             scene.on_placed(order, now)
             return True
@@ -147,9 +161,17 @@ def _buyer(scene: Scene, name: str, number: int, now: datetime) -> str:
     if name not in scene.buyers:
         street = scene.rng.choice(place.STREETS)
         made = customers.add_buyer(
-            name, email=place.buyer_email(name), zone=scene.zone, phone=place.phone(200 + number),
-            address={"street": f"{scene.rng.randint(1, 80)} {street}", "postcode": f"OM{3 + number % 6} 1", "town": place.TOWN},
-            by="shop", now=now,
-        )  # fmt: skip
+            name,
+            email=place.buyer_email(name),
+            zone=scene.zone,
+            phone=place.phone(200 + number),
+            address={
+                "street": f"{scene.rng.randint(1, 80)} {street}",
+                "postcode": f"OM{3 + number % 6} 1",
+                "town": place.TOWN,
+            },
+            by="shop",
+            now=now,
+        )
         scene.buyers[name] = made.public_id
     return scene.buyers[name]

@@ -18,7 +18,7 @@ REFUSED: Final = (0.03, "bruised", "too open", "not ordered, says the chef")
 
 
 def pack(scene: Scene, on: date, now: datetime) -> None:
-    """Every row of the day's lists is weighed out of its lot; a row without a lot waits for a harvest that did not come."""
+    """Every row of the day's lists is weighed out of its lot; one without a lot waits for a harvest."""
     packing.make_pick_lists(on, by=BEN, now=now)
     for pick_list in PickList.objects.filter(on=on).order_by("pk"):
         rows = pick_list.rows.select_related("lot", "line__order", "line__product", "line__shipment").order_by(
@@ -26,7 +26,7 @@ def pack(scene: Scene, on: date, now: datetime) -> None:
         )
         for row in rows:
             if row.lot is not None and row.line.shipment.state == "placed":
-                _weigh(scene, row, on, now)
+                _weigh(scene, row, row.lot, on, now)
 
 
 def drive(scene: Scene, on: date, now: datetime) -> None:
@@ -68,8 +68,8 @@ def _of_day(on: date, way: str, state: str) -> list[Shipment]:
     return list(Shipment.objects.filter(on=on, way=way, state=state).select_related("kitchen").order_by("pk"))
 
 
-def _weigh(scene: Scene, row: PickRow, on: date, now: datetime) -> None:
-    lot = Lot.objects.get(pk=row.lot_id)
+def _weigh(scene: Scene, row: PickRow, lot: Lot, on: date, now: datetime) -> None:
+    lot.refresh_from_db(fields=["quantity"])
     wanted = row.amount
     if not row.line.product.is_kit:
         wanted = max(1, round(wanted * scene.rng.uniform(0.985, 1.025)))

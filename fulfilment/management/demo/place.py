@@ -9,7 +9,10 @@ from typing import Final
 FARM: Final = "Kettle Lane Oyster Farm"
 TOWN: Final = "Overmere"
 MAIL: Final = "hello@kettlelane.example.org"
-ALLERGENS: Final = "Our bags hold spent coffee grounds, wheat straw and grain spawn (rye, millet). They are made where soya bran is used too."
+ALLERGENS: Final = (
+    "Our bags hold spent coffee grounds, wheat straw and grain spawn (rye, millet). "
+    "They are made where soya bran is used too."
+)
 
 ADA: Final = "user:ada"
 """Grows."""
@@ -110,41 +113,74 @@ _ANY_FOR_PEARL: Final = (("pearl", "a", "golden", "a"),)
 HOUSES: Final = (
     House(
         "The Copper Ladle", "3 Tannery Steps", "OM1 2", "River", 1, "FREQ=WEEKLY;BYDAY=MO,FR",
-        (Usual("pearl", "a", 1000, 500), Usual("pink", "a", 500)), 3, 95, instead=_PINK_OR_GOLDEN, gives_grounds=True,
+        (Usual("pearl", "a", 1000, 500), Usual("pink", "a", 500)),
+        chance_pct=95, instead=_PINK_OR_GOLDEN, gives_grounds=True,
     ),
     House(
         "Marrow & Thyme", "18 Weir Street", "OM1 4", "River", 1, "FREQ=WEEKLY;BYDAY=WE,FR",
-        (Usual("pearl", "a", 1000), Usual("golden", "a", 500)), 2, 90, instead=_PINK_OR_GOLDEN,
+        (Usual("pearl", "a", 1000), Usual("golden", "a", 500)),
+        max_age_days=2, instead=_PINK_OR_GOLDEN,
     ),
-    House("The Lantern Room", "40 Weir Street", "OM1 4", "River", 1, "FREQ=WEEKLY;BYDAY=FR", (Usual("golden", "a", 1000, 500),), 3),
+    House(
+        "The Lantern Room", "40 Weir Street", "OM1 4", "River", 1, "FREQ=WEEKLY;BYDAY=FR",
+        (Usual("golden", "a", 1000, 500),),
+    ),
     House(
         "Salt Yard", "2 Old Quay", "OM1 7", "River", 2, "FREQ=WEEKLY;BYDAY=WE",
-        (Usual("pearl", "a", 1000), Usual("pink", "a", 500)), 4, 80, instead=_ANY_FOR_PEARL, gives_grounds=True,
+        (Usual("pearl", "a", 1000), Usual("pink", "a", 500)),
+        max_age_days=4, chance_pct=80, instead=_ANY_FOR_PEARL, gives_grounds=True,
     ),
-    House("Quayside Canteen", "11 Old Quay", "OM1 7", "River", 2, "FREQ=WEEKLY;BYDAY=MO,WE", (Usual("pearl", "b", 500),), 4, 70),
-    House("The Gilded Snail", "7 Chantry Row", "OM1 9", "River", 2, "FREQ=WEEKLY;INTERVAL=2;BYDAY=FR", (Usual("pink", "a", 1000, 500),), 2),
     House(
-        "Hilltop Inn", "1 Beacon Road", "OM2 1", "Hill", 1, "FREQ=WEEKLY;BYDAY=MO,FR", (Usual("pearl", "a", 500),), 3, 90,
+        "Quayside Canteen", "11 Old Quay", "OM1 7", "River", 2, "FREQ=WEEKLY;BYDAY=MO,WE",
+        (Usual("pearl", "b", 500),),
+        max_age_days=4, chance_pct=70,
+    ),
+    House(
+        "The Gilded Snail", "7 Chantry Row", "OM1 9", "River", 2, "FREQ=WEEKLY;INTERVAL=2;BYDAY=FR",
+        (Usual("pink", "a", 1000, 500),),
+        max_age_days=2,
+    ),
+    House(
+        "Hilltop Inn", "1 Beacon Road", "OM2 1", "Hill", 1, "FREQ=WEEKLY;BYDAY=MO,FR",
+        (Usual("pearl", "a", 500),),
         window=(time(10), time(13)), instead=_ANY_FOR_PEARL,
     ),
     House(
         "Bramble & Rye", "25 Beacon Road", "OM2 1", "Hill", 2, "FREQ=WEEKLY;BYDAY=WE",
-        (Usual("pearl", "a", 1000), Usual("golden", "a", 500)), 3, gives_grounds=True,
+        (Usual("pearl", "a", 1000), Usual("golden", "a", 500)),
+        gives_grounds=True,
     ),
-    House("Orchard House", "9 Perry Lane", "OM2 3", "Hill", 2, "FREQ=WEEKLY;BYDAY=FR", (Usual("pearl", "a", 1000, 500),), 3, 80),
-    House("The Weathercock", "60 Mill Rise", "OM2 5", "Hill", 2, "FREQ=WEEKLY;BYDAY=MO", (Usual("pearl", "a", 1000),), 4),
-    House("Fern & Fennel", "64 Mill Rise", "OM2 5", "Hill", 2, "FREQ=WEEKLY;BYDAY=WE", (Usual("pink", "a", 500), Usual("pearl", "b", 500)), 3, 80),
-    House("Almshouse Kitchen", "5 Bell Court", "OM2 8", "Hill", 3, "FREQ=WEEKLY;BYDAY=FR", (Usual("pearl", "b", 500),), 4, 60, gives_grounds=True),
+    House(
+        "Orchard House", "9 Perry Lane", "OM2 3", "Hill", 2, "FREQ=WEEKLY;BYDAY=FR",
+        (Usual("pearl", "a", 1000, 500),),
+        chance_pct=80,
+    ),
+    House(
+        "The Weathercock", "60 Mill Rise", "OM2 5", "Hill", 2, "FREQ=WEEKLY;BYDAY=MO",
+        (Usual("pearl", "a", 1000),),
+        max_age_days=4,
+    ),
+    House(
+        "Fern & Fennel", "64 Mill Rise", "OM2 5", "Hill", 2, "FREQ=WEEKLY;BYDAY=WE",
+        (Usual("pink", "a", 500), Usual("pearl", "b", 500)),
+        chance_pct=80,
+    ),
+    House(
+        "Almshouse Kitchen", "5 Bell Court", "OM2 8", "Hill", 3, "FREQ=WEEKLY;BYDAY=FR",
+        (Usual("pearl", "b", 500),),
+        max_age_days=4, chance_pct=60, gives_grounds=True,
+    ),
 )  # fmt: skip
 
 CAFES: Final = ("Third Bell Coffee", "The Roasting Shed", "Milkwood Café")
 """Donors that buy nothing."""
 
 BUYERS: Final = (
-    "Dai Penhallow", "Mabel Orchardson", "Rufus Tallow", "Ines Farrow", "Hob Winterbourne", "Tamsin Quill", "Leo Marchbanks",
-    "Odile Fenwright", "Cass Ambrose-Lee", "Piers Hollowell", "Nan Cutwater", "Jory Saltmarsh", "Wilf Underhay", "Bea Longacre",
-    "Sunniva Crag", "Alban Pettibone", "Esme Wherry", "Toby Larkrise", "Greta Moonfield", "Idris Copperway", "Lotte Brambley",
-    "Amos Thackwell", "Hester Vane-Wood", "Kit Silverdale", "Rowan Eddowes", "Pru Catterick-Moss",
+    "Dai Penhallow", "Mabel Orchardson", "Rufus Tallow", "Ines Farrow", "Hob Winterbourne", "Tamsin Quill",
+    "Leo Marchbanks", "Odile Fenwright", "Cass Ambrose-Lee", "Piers Hollowell", "Nan Cutwater",
+    "Jory Saltmarsh", "Wilf Underhay", "Bea Longacre", "Sunniva Crag", "Alban Pettibone", "Esme Wherry",
+    "Toby Larkrise", "Greta Moonfield", "Idris Copperway", "Lotte Brambley", "Amos Thackwell",
+    "Hester Vane-Wood", "Linnet Dovecote", "Rowan Eddowes", "Pru Catterick-Moss",
 )  # fmt: skip
 STREETS: Final = ("Larch Close", "Priory Walk", "Sexton Hill", "Glebe Terrace", "Pound Lane")
 

@@ -43,7 +43,7 @@ class Size:
 
 
 WHOLE: Final = Size({0: Mix("golden", 9, 1), 2: Mix("pearl", 25, 4), 4: Mix("pink", 9, 2)}, kitchens=12, kit_orders=28)
-SMALL: Final = Size({0: Mix("golden", 8, 2), 2: Mix("pearl", 16, 3), 4: Mix("pink", 8, 2)}, kitchens=7, kit_orders=14)
+SMALL: Final = Size({0: Mix("golden", 8, 2), 2: Mix("pearl", 20, 3), 4: Mix("pink", 8, 2)}, kitchens=7, kit_orders=14)
 
 
 @dataclass(slots=True)
@@ -74,7 +74,6 @@ class Fruiting:
     flush: Flush
     late: int
     pins_logged: bool = False
-    ended_on: date | None = None
     water_on: date | None = None
     last_flush: int = 3
     finished: bool = False

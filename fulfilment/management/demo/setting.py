@@ -20,17 +20,35 @@ HORIZON_DAYS: Final = 21
 def set_up(scene: Scene, now: datetime, *, scenarios: int) -> None:
     """Farm, strains, products, rooms, suppliers, kitchens with their substitutes, donors, and the care programme."""
     farm.set_up(
-        place.FARM, zone=scene.zone, by=OFFICE, now=now, delivery_weekdays=DELIVERY_WEEKDAYS, cut_off_days=1,
-        cut_off_time=time(12), night_at=time(2), scenarios=scenarios, seed=scene.seed, mail_from=place.MAIL,
-        roll_days=ROLL_DAYS, horizon_days=HORIZON_DAYS,
-        allergen_wording=place.ALLERGENS, currency="GBP",
-    )  # fmt: skip
+        place.FARM,
+        zone=scene.zone,
+        by=OFFICE,
+        now=now,
+        delivery_weekdays=DELIVERY_WEEKDAYS,
+        cut_off_days=1,
+        cut_off_time=time(12),
+        night_at=time(2),
+        scenarios=scenarios,
+        seed=scene.seed,
+        mail_from=place.MAIL,
+        roll_days=ROLL_DAYS,
+        horizon_days=HORIZON_DAYS,
+        allergen_wording=place.ALLERGENS,
+        currency="GBP",
+    )
     caring.lay_programme()
     for key, kind in place.KINDS.items():
         strain = farm.register_strain(
-            kind.name, growth=key, kit=key, species=kind.species, hardy=kind.hardy, cold_wait_days=kind.cold_wait_days,
-            kit_weeks=kind.kit_weeks, by=OFFICE, now=now,
-        )  # fmt: skip
+            kind.name,
+            growth=key,
+            kit=key,
+            species=kind.species,
+            hardy=kind.hardy,
+            cold_wait_days=kind.cold_wait_days,
+            kit_weeks=kind.kit_weeks,
+            by=OFFICE,
+            now=now,
+        )
         scene.strains[key] = strain.public_id
         for grade, days in kind.keeps:
             farm.keep(strain.public_id, grade=grade, best_before_days=days, by=OFFICE, now=now)
@@ -73,10 +91,19 @@ def set_up(scene: Scene, now: datetime, *, scenarios: int) -> None:
 
 def _kitchen(scene: Scene, house: place.House, number: int, *, now: datetime) -> None:
     kitchen = customers.add_kitchen(
-        house.name, email=house.email, phone=place.phone(number), tier=house.tier, round_name=house.round_name,
-        max_age_days=house.max_age_days, chance_pct=house.chance_pct, window_from=house.window[0], window_to=house.window[1],
-        address={"street": house.street, "postcode": house.postcode, "town": place.TOWN}, by=OFFICE, now=now,
-    )  # fmt: skip
+        house.name,
+        email=house.email,
+        phone=place.phone(number),
+        tier=house.tier,
+        round_name=house.round_name,
+        max_age_days=house.max_age_days,
+        chance_pct=house.chance_pct,
+        window_from=house.window[0],
+        window_to=house.window[1],
+        address={"street": house.street, "postcode": house.postcode, "town": place.TOWN},
+        by=OFFICE,
+        now=now,
+    )
     scene.kitchens[house.name] = kitchen.public_id
     if house.instead:
         customers.set_substitutes(

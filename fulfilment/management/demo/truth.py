@@ -84,7 +84,7 @@ class Dark:
 
 @dataclass(frozen=True, slots=True)
 class Flush:
-    """One flush of a crop as it comes: when pins show, and grams of fresh mushrooms by picking day while all bags live."""
+    """One flush of a crop as it comes: when pins show, and grams by picking day while all bags live."""
 
     pins_on: date
     picks: tuple[tuple[date, int], ...]

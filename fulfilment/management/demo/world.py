@@ -15,7 +15,6 @@ from fulfilment.services import nights
 MORE_THAN_A_DAY_HOLDS: Final = 10_000
 EVES: Final = (1, 3, 5, 6)
 """Weekdays on which the work that waits is done by day: before each delivery, and once at the week's end."""
-EVERY_DAY: Final = range(7)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,9 +31,16 @@ class World:
     """``days`` from ``first`` on, repeatable by its seed."""
 
     def __init__(
-        self, *, first: date, days: int, zone: str, seed: int, scenarios: int = 100, size: Size = WHOLE,
+        self,
+        *,
+        first: date,
+        days: int,
+        zone: str,
+        seed: int,
+        scenarios: int = 100,
+        size: Size = WHOLE,
         drained_on: Collection[int] = EVES,
-    ) -> None:  # fmt: skip
+    ) -> None:
         self.scene = Scene(first, zone, seed, size)
         self.days = days
         self.scenarios = scenarios

@@ -9,13 +9,14 @@ from fulfilment.services.growing.batches import (
     want_kits,
 )
 from fulfilment.services.growing.harvests import Weighed, log_harvest
-from fulfilment.services.growing.observations import log_observation, log_reading
+from fulfilment.services.growing.observations import finish, log_observation, log_reading
 from fulfilment.services.growing.sources import add_donor, add_supplier, log_input, log_intake, log_spawn
 
 __all__ = [
     "Weighed",
     "add_donor",
     "add_supplier",
+    "finish",
     "lock_with_book",
     "log_harvest",
     "log_input",

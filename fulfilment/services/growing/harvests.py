@@ -16,7 +16,7 @@ from fulfilment.core.calendar import in_words
 from fulfilment.core.growth import FLUSHES, Stage, StrainProfile, biological_efficiency
 from fulfilment.core.problems import Conflict, Invalid, Problem, Unconfirmed
 from fulfilment.core.units import KIT, amount
-from fulfilment.models import Crop, Harvest, Keeping, Lot, StockEntry, Strain
+from fulfilment.models import Crop, Harvest, Keeping, Lot, Observation, StockEntry, Strain
 from fulfilment.read import growing as read_growing
 from fulfilment.services import events, given, jobs, measures, rows, stock
 from fulfilment.services.growing.observations import end_flush
@@ -111,24 +111,39 @@ def _flush(crop: Crop, flush: int | None, *, harvested_on: date) -> int:
             code="finished",
             where="crop",
         )
-    if flush is None:
-        return crop.flush
-    given.number(flush, where="flush", at_least=1, at_most=FLUSHES, unit="flush")
+    number = crop.flush
+    if flush is not None:
+        number = given.number(flush, where="flush", at_least=1, at_most=FLUSHES, unit="flush")
     latest = crop.flush + 1 if crop.stage == Stage.RESTING else crop.flush
-    if flush > latest:
+    if number > latest:
         raise Conflict(
-            f"Crop {crop.public_id} is in flush {crop.flush}: log first that it has ended, then flush {flush}.",
+            f"Crop {crop.public_id} is in flush {crop.flush}: log first that it has ended, then flush {number}.",
             code="wrong_flush",
             where="flush",
             flush=crop.flush,
         )
-    if flush == crop.flush + 1 and harvested_on < crop.stage_since:
+    begun = _begun(crop, number)
+    if begun is not None and harvested_on < begun:
         raise Invalid(
-            f"Flush {crop.flush} ended on {in_words(crop.stage_since)}: what was picked before that belongs to it.",
+            f"Nothing of flush {number} was there before {in_words(begun)}, by what is logged: correct the day, or say "
+            "which flush it was.",
             code="too_early",
             where="harvested_on",
+            earliest=begun.isoformat(),
         )
-    return flush
+    return number
+
+
+def _begun(crop: Crop, flush: int) -> date | None:
+    """The day before which nothing of this flush was there, where the log tells."""
+    if flush == crop.flush + 1 or (flush == crop.flush and crop.stage in (Stage.PINNING, Stage.GROWING)):
+        return crop.stage_since
+    return (
+        Observation.objects.filter(crop=crop, kind=Observation.Kind.FLUSH_ENDED, flush=flush - 1)
+        .order_by("seen_on")
+        .values_list("seen_on", flat=True)
+        .first()
+    )
 
 
 def _weights(strain: Strain, grades: Sequence[Weighed]) -> list[tuple[Keeping, int, int]]:

@@ -126,6 +126,19 @@ def end_flush(crop: Crop, *, on: date, by: str, now: datetime) -> Observation:
     return seen
 
 
+def finish(crop: Crop, *, on: date, note: str, by: str, now: datetime) -> Observation:
+    """The crop is over whatever its stage; the caller has locked it."""
+    seen = Observation(
+        crop=crop, kind=Kind.FINISHED, seen_on=on, note=note, logged_by=by[: events.BY_LENGTH], logged_at=now
+    )
+    _move(crop, seen)
+    seen.save()
+    crop.version += 1
+    crop.save(update_fields=["stage", "stage_since", "flush", "finished_on", "version"])
+    events.record("observed", subject=crop.public_id, by=by, at=now, data={"kind": seen.kind, "on": on.isoformat()})
+    return seen
+
+
 def log_reading(room_id: str, *, celsius: float | Decimal, at: datetime, by: str, now: datetime) -> Reading:
     """A room's temperature at an instant.  The night learns from it; it is no reason to plan anew by itself."""
     with transaction.atomic():

@@ -46,8 +46,16 @@ def allot(*, today: date, now: datetime, cause: str) -> Plan | None:
     kept = _chances(today)
     with transaction.atomic():
         plan = _save(question, made, change, cause=cause, now=now)
+        _let_go(today)
         _note_chances(kept, now=now)
     return plan
+
+
+def _let_go(today: date) -> None:
+    """What was planned for a day that is over and never left the store is free again."""
+    over = [line.pk for line in lock_all(Line.objects.filter(allocated__gt=0, shipment__on__lt=today))]
+    Allocation.objects.filter(line__in=over).delete()
+    Line.objects.filter(pk__in=over).update(allocated=0)
 
 
 def _goods_of(key: str, question: plans.Question) -> Goods:
