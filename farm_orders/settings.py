@@ -216,7 +216,11 @@ REST_FRAMEWORK: dict[str, Any] = {
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
     "UNAUTHENTICATED_USER": "django.contrib.auth.models.AnonymousUser",
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
+    # Who asks without a key is told apart by the address our proxy saw; without a proxy, by the one that reached us.
+    "NUM_PROXIES": 1 if env.bool("BEHIND_PROXY", default=False) else 0,
 }
+# Requests a minute of one key; more get 429 until the minute is over.
+API_PER_MINUTE = env.int("API_PER_MINUTE", default=1_200)
 SPECTACULAR_SETTINGS: dict[str, Any] = {
     "TITLE": "Farm orders",
     "VERSION": "1",

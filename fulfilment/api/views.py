@@ -11,6 +11,7 @@ from rest_framework.views import APIView
 from fulfilment.api import problems
 from fulfilment.api.bodies import Json
 from fulfilment.api.keys import BearerKeys, Scoped
+from fulfilment.api.throttles import PerKey
 from fulfilment.core.problems import Missing
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from rest_framework.renderers import BaseRenderer
     from rest_framework.request import Request
     from rest_framework.response import Response
+    from rest_framework.throttling import BaseThrottle
 
 
 class JsonOnly(BaseContentNegotiation):
@@ -43,6 +45,7 @@ class Endpoint(APIView):
     scopes: ClassVar[Mapping[str, frozenset[str]]] = {}
     authentication_classes: Sequence[type[BaseAuthentication]] = (BearerKeys,)
     permission_classes: Sequence[type[BasePermission]] = (Scoped,)
+    throttle_classes: Sequence[type[BaseThrottle]] = (PerKey,)
     parser_classes = (Json,)
     renderer_classes = (JSONRenderer,)
     content_negotiation_class = JsonOnly

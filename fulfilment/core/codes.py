@@ -39,3 +39,10 @@ def valid(code: str) -> bool:
     """Whether ``code`` can be one of ours at all, before anybody looks for it."""
     bare = code.replace("-", "")
     return len(bare) == _PLACES + 1 and all(sign in SIGNS for sign in bare) and check(bare[:-1]) == bare[-1]
+
+
+def tidy(code: str) -> str:
+    """A code as it is stored, however it was typed (``k7q2m4xj``); empty if it cannot be one of ours."""
+    bare = code.strip().upper().replace("-", "")
+    stored = f"{bare[:4]}-{bare[4:]}"
+    return stored if valid(stored) else ""

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from fulfilment.core.allocation import Source, Want
@@ -17,12 +17,14 @@ from fulfilment.read.terms import substitutes, terms
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """Wants and sources as they stand, with the version each line had."""
+    """Wants and sources as they stand, with the version each line had and the quantity each lot."""
 
     wants: tuple[Want, ...]
     sources: tuple[Source, ...]
     versions: Mapping[int, int]
     lots: Mapping[int, int]
+    stored: Mapping[int, Mapping[str, int]]
+    """Line id → its pieces as they are written, source key → amount."""
 
 
 def coming_key(goods: Goods, day: date) -> str:
@@ -66,7 +68,32 @@ def question(*, today: date) -> Question:
             for day, quantity in sorted(coming.items())
         ]
     needed, versions = wants(today=today)
-    return Question(needed, tuple(sources), versions, lots)
+    stored = {want.line_id: dict(want.previous) for want in needed}
+    return Question(_harvested(needed, sources), tuple(sources), versions, lots, stored)
+
+
+def _harvested(needed: Sequence[Want], sources: Sequence[Source]) -> tuple[Want, ...]:
+    """Yesterday's pieces of a harvest that has become lots since point to those lots, as far as they reach."""
+    lots: dict[str, list[Source]] = defaultdict(list)
+    for source in sources:
+        if source.lot_id is not None:
+            lots[coming_key(source.goods, source.ready_on)].append(source)
+    left = {source.key: source.amount for own in lots.values() for source in own}
+    found = []
+    for want in sorted(needed, key=lambda want: (want.rank, want.line_id)):
+        pieces: dict[str, int] = defaultdict(int)
+        for key, amount in want.previous:
+            missing = amount
+            for lot in lots.get(key, ()):
+                taken = min(missing, left[lot.key])
+                left[lot.key] -= taken
+                missing -= taken
+                if taken:
+                    pieces[lot.key] += taken
+            if missing:
+                pieces[key] += missing
+        found.append(replace(want, previous=tuple(pieces.items())))
+    return tuple(sorted(found, key=lambda want: want.line_id))
 
 
 def wants(*, today: date) -> tuple[tuple[Want, ...], dict[int, int]]:

@@ -19,8 +19,11 @@ from fulfilment.models import (
     Buyer,
     Crop,
     DeliveryNote,
+    Donor,
+    Event,
     Harvest,
     Hold,
+    InputDelivery,
     Intake,
     Kit,
     Kitchen,
@@ -29,11 +32,13 @@ from fulfilment.models import (
     Order,
     PickList,
     Product,
+    Room,
     Round,
     Shipment,
     SpawnDelivery,
     StandingOrder,
     Strain,
+    Supplier,
 )
 
 if TYPE_CHECKING:
@@ -77,8 +82,12 @@ _KNOWN: Final = Sight(EVERYBODY)
 SIGHTS: Final[Mapping[type[Model], Sight]] = {
     Strain: _KNOWN,
     Product: _KNOWN,
+    Donor: _GROWING,
+    Supplier: _GROWING,
+    Room: _GROWING,
     Intake: _GROWING,
     SpawnDelivery: _GROWING,
+    InputDelivery: _GROWING,
     Batch: _GROWING,
     Crop: _GROWING,
     Harvest: _GROWING,
@@ -110,6 +119,7 @@ SIGHTS: Final[Mapping[type[Model], Sight]] = {
         shops=Q(shipment__buyer__isnull=False),
     ),
     Kit: Sight(STAFF, shops=Q(line__isnull=False)),
+    Event: Sight(STAFF, kitchens=lambda kitchen: Q(kitchen=kitchen), shops=Q(buyer__isnull=False)),
 }
 
 

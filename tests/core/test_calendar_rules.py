@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from datetime import date, datetime, time, timedelta
+from types import SimpleNamespace
+from unittest.mock import patch
 
 import numpy as np
 import pytest
@@ -11,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fulfilment.core.calendar import Patterns, Recurrence, check_rule, describe, expand, occurrences
+from fulfilment.core.calendar.expansion import _fits
 from fulfilment.core.problems import Invalid
 
 WEEK = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
@@ -114,7 +118,7 @@ def rules(draw: st.DrawFn, *, freq: str | None = None) -> str:
     by = maybe("BYMONTH", st.integers(1, 12))
     week_numbers = False
     if freq == "YEARLY":
-        week_numbers = maybe("BYWEEKNO", st.one_of(st.integers(1, 53), st.integers(-53, -1)))
+        week_numbers = maybe("BYWEEKNO", st.one_of(st.integers(1, 53), st.integers(-51, -1)))
         by |= week_numbers | maybe("BYYEARDAY", st.one_of(st.integers(1, 366), st.integers(-366, -1)))
     if freq != "WEEKLY":
         by |= maybe("BYMONTHDAY", st.one_of(st.integers(1, 31), st.integers(-31, -1)))
@@ -135,29 +139,27 @@ def rules(draw: st.DrawFn, *, freq: str | None = None) -> str:
 
 
 def by_dateutil(rule: str, *, start: date, first: date, last: date) -> list[date]:
-    text = rule if "UNTIL" in rule or "COUNT" in rule else f"{rule};UNTIL={last:%Y%m%d}"
-    found = []
-    for at in rrulestr(text, dtstart=datetime.combine(start, time())):
-        if at.date() > last:
-            break
-        if at.date() >= first:
+    """dateutil's days.  It looks for a rule's next day until the last year there is, so it is given an earlier one."""
+    parts = [part for part in rule.split(";") if not part.startswith(("COUNT", "UNTIL"))]
+    count = int(rule.split("COUNT=")[1].split(";")[0]) if "COUNT" in rule else None
+    until = date.fromisoformat(rule.split("UNTIL=")[1].split(";")[0]) if "UNTIL" in rule else last
+    found: list[date] = []
+    shorter = SimpleNamespace(**{**vars(dt), "MAXYEAR": last.year + 1})
+    with patch("dateutil.rrule.datetime", shorter):
+        for at in rrulestr(";".join(parts), dtstart=datetime.combine(start, time())):
+            if at.date() > min(until, last) or len(found) == count:
+                break
             found.append(at.date())
-    return found
+    return [day for day in found if day >= first]
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=100)
 @given(rules(), STARTS, st.integers(-200, 900), st.integers(0, 200))
 def test_every_rule_is_equal_to_dateutil(rule: str, start: date, ahead: int, length: int) -> None:
+    # dateutil counts no week of the next year from that year's end (-52, -53), so the corpus leaves those out.
     first = start + timedelta(days=ahead)
     last = first + timedelta(days=length)
-    if "COUNT" in rule:
-        # dateutil counts on to the year 9999 where a rule never comes: give it an end of its own beside the count.
-        free = ";".join(part for part in rule.split(";") if not part.startswith("COUNT"))
-        count = int(rule.split("COUNT=")[1])
-        all_days = by_dateutil(free, start=start, first=start, last=last)[:count]
-        expected = [day for day in all_days if day >= first]
-    else:
-        expected = by_dateutil(rule, start=start, first=first, last=last)
+    expected = by_dateutil(rule, start=start, first=first, last=last)
     assert occurrences(rule, starts_on=start, first=first, last=last) == expected
 
 
@@ -270,3 +272,34 @@ def test_a_rule_in_words(rule: str, words: str) -> None:
 def test_29_february_comes_every_fourth_year() -> None:
     found = occurrences("FREQ=YEARLY", starts_on=date(2024, 2, 29), first=date(2025, 1, 1), last=date(2037, 1, 1))
     assert found == [date(2028, 2, 29), date(2032, 2, 29), date(2036, 2, 29)]
+
+
+def test_weeks_are_numbered_as_iso_8601_numbers_them() -> None:
+    # datetime.isocalendar of the standard library is ISO 8601's week, the rule's own with WKST=MO.
+    for year in range(2015, 2032):
+        for week in (1, 2, 52, 53):
+            found = occurrences(
+                f"FREQ=YEARLY;BYWEEKNO={week};BYDAY={','.join(WEEK)}",
+                starts_on=date(2000, 1, 1), first=date(year, 1, 1), last=date(year, 12, 31),
+            )  # fmt: skip
+            assert found == [
+                day for day in (date(year, 1, 1) + timedelta(days=i) for i in range(366))
+                if day.year == year and day.isocalendar().week == week
+            ]  # fmt: skip
+
+
+@pytest.mark.parametrize("freq", ["DAILY", "MONTHLY", "YEARLY"])
+def test_a_rule_that_never_comes_is_not_searched_for(freq: str) -> None:
+    window = {"starts_on": date(1, 1, 1), "first": date(2026, 1, 1), "last": date(2026, 12, 31)}
+    with patch("fulfilment.core.calendar.expansion._fits", wraps=_fits) as asked:
+        assert occurrences(f"FREQ={freq};BYMONTH=2;BYMONTHDAY=30", **window) == []
+    assert asked.call_count == 365
+
+
+def test_the_last_days_there_are_end_a_rule() -> None:
+    last = date.max
+    for rule in ("FREQ=DAILY;BYSETPOS=1;BYDAY=FR", "FREQ=WEEKLY;BYDAY=FR", "FREQ=WEEKLY;COUNT=2000;BYDAY=FR",
+                 "FREQ=YEARLY;BYWEEKNO=52;BYDAY=FR"):  # fmt: skip
+        assert occurrences(rule, starts_on=last - timedelta(days=6), first=last - timedelta(days=6), last=last) == [
+            last
+        ]

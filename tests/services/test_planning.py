@@ -193,3 +193,17 @@ def test_a_quota_leaves_what_was_promised_of_the_bags_as_fresh() -> None:
         assert line.chance_pct is not None
         assert line.chance_pct >= min(90, chances[line.pk] or 0) - 1
     assert Order.objects.count() == len(days)
+
+
+def test_a_coming_harvest_becomes_its_lot_without_counting_as_moved(farm: World) -> None:
+    line = place(farm, 2_000)
+    world.plan()
+    coming = {a.coming_on for a in line.allocations.all()}
+    assert coming
+    day = min(each for each in coming if each is not None)
+    lot = farm.harvest(20_000, on=day, now=NOW + timedelta(days=(day - MONDAY).days))
+    made = planning.replan(now=NOW + timedelta(days=(day - MONDAY).days))
+    assert made is not None
+    pieces = list(line.allocations.all())
+    assert any(each.lot_id == lot.pk for each in pieces)
+    assert not any(each.coming_on == day for each in pieces if each.lot_id is None) or made.figures["resourced"] == 0

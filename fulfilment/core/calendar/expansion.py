@@ -1,11 +1,12 @@
 """On which days a rule comes round.
 
 A rule counts from ``starts_on`` and never gives a day before it; ``starts_on`` itself is a day of the rule only where
-it fits the rule.  ``python-dateutil`` expands every rule, and two things stand in front of it.  Weekly patterns
-(FREQ=WEEKLY with BYDAY, INTERVAL, WKST, COUNT, UNTIL), which nearly all standing orders are, are arithmetic on week
-numbers: a week belongs to the rule when its number less that of the start's week is a multiple of INTERVAL.  And any
-other rule without COUNT is handed to dateutil from the newest aligned period before the window, not from its start: the
-cost depends on the window, not on how long ago the standing order began.
+it fits the rule.  Weekly patterns (FREQ=WEEKLY with BYDAY, INTERVAL, WKST, COUNT, UNTIL), which nearly all standing
+orders are, are arithmetic on week numbers: a week belongs to the rule when its number less that of the start's week is
+a multiple of INTERVAL.  Every other rule is asked of each day of the window: does its period (day, week, month, year)
+count, and do all its BY parts allow it?  So the cost depends on the window and not on how long ago the order began,
+only a counted rule is followed from its start, and a rule that never comes costs no more than one that does: a search
+for the next day goes on to the year 9999, whatever UNTIL says, which is a minute's work for one line of input.
 
 Worked example: every second Tuesday and Friday, from Wednesday 4 March 2026.  The week of the start counts, so Friday
 6 March is the first day and Tuesday 17 March the next.
@@ -20,21 +21,21 @@ Source: RFC 5545, sections 3.3.10 and 3.8.5.3.
 
 from __future__ import annotations
 
+from calendar import isleap, monthrange
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time, timedelta
+from datetime import date, timedelta
 from itertools import islice
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from dateutil import rrule as du
 
 from fulfilment.core.calendar.days import in_words
 from fulfilment.core.calendar.rules import Rule, parse
 from fulfilment.core.problems import Invalid
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -44,9 +45,6 @@ _REFERENCE: Final = date(2024, 1, 1)
 _EPOCH_MONDAY: Final = date(1, 1, 1).toordinal()
 """Day 1 of year 1 is a Monday: week numbers count from there."""
 _NEVER: Final = date.max.toordinal()
-_FREQUENCIES: Final[Mapping[str, Literal[0, 1, 2, 3]]] = MappingProxyType(
-    {"DAILY": du.DAILY, "WEEKLY": du.WEEKLY, "MONTHLY": du.MONTHLY, "YEARLY": du.YEARLY}
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,8 +128,8 @@ def check_rule(text: str, *, starts_on: date | None = None, where: str = "rule")
         rule = parse(text)
         start = starts_on or _REFERENCE
         horizon = date(min(start.year + YEARS_SEARCHED, date.max.year), 12, 31)
-        free = rule if starts_on else replace(rule, until=None)
-        if not _first_day(free, starts_on=start, last=horizon):
+        free = rule if starts_on else replace(rule, until=None, interval=1)  # which periods count, a start decides
+        if not any(_by_days(free, starts_on=start, last=horizon)):
             after = f" after {in_words(starts_on)}" if starts_on else ""
             raise Invalid(
                 f"This rule gives no day in the ten years{after or ' looked at'}: check its month, day and end.",
@@ -152,17 +150,12 @@ def occurrences(rule: str, *, starts_on: date, first: date, last: date, until: d
         return []
     if parsed.is_weekly:
         return _weekly(parsed, starts_on=starts_on, first=begin, last=end)
-    return _by_dateutil(parsed, starts_on=starts_on, first=begin, last=end)
+    return list(_by_days(parsed, starts_on=starts_on, first=begin, last=end))
 
 
 def expand(recurrences: Sequence[Recurrence], *, first: date, last: date) -> NDArray[np.bool_]:
     """``[recurrence, day]``, days counted from ``first``: whether each comes round on that day."""
     return Patterns.of(recurrences).days(first=first, last=last)
-
-
-def _first_day(rule: Rule, *, starts_on: date, last: date) -> date | None:
-    end = min(last, rule.until) if rule.until else last
-    return next(_dateutil(rule, starts_on=starts_on, last=end), None)
 
 
 def _weekly(rule: Rule, *, starts_on: date, first: date, last: date) -> list[date]:
@@ -201,35 +194,113 @@ def _weekdays(rule: Rule, *, starts_on: date) -> int:
     return rule.weekday_bits or 1 << starts_on.weekday()
 
 
-def _by_dateutil(rule: Rule, *, starts_on: date, first: date, last: date) -> list[date]:
-    if rule.count is None:
-        rule = _explicit(rule, starts_on=starts_on)
-        starts_on = _aligned(rule, starts_on=starts_on, first=first)
-    return [day for day in _dateutil(rule, starts_on=starts_on, last=last) if day >= first]
-
-
-def _dateutil(rule: Rule, *, starts_on: date, last: date) -> Iterator[date]:
-    """dateutil's own expansion, from ``starts_on`` and not beyond ``last``."""
+def _by_days(rule: Rule, *, starts_on: date, last: date, first: date | None = None) -> Iterator[date]:
+    """The days of any rule, in order, from ``first`` (or the start) to ``last``: nothing outside them is looked at,
+    but the start of a counted rule, and the rest of a period from which BYSETPOS picks.
+    """
+    rule = _explicit(rule, starts_on=starts_on)
     end = min(last, rule.until) if rule.until else last
-    days = du.rrule(
-        _FREQUENCIES[rule.freq],
-        dtstart=datetime.combine(starts_on, time()),
-        interval=rule.interval,
-        until=datetime.combine(end, time()),
-        wkst=rule.week_start,
-        bymonth=rule.by.get("BYMONTH"),
-        byweekno=rule.by.get("BYWEEKNO"),
-        byyearday=rule.by.get("BYYEARDAY"),
-        bymonthday=rule.by.get("BYMONTHDAY"),
-        byweekday=[du.weekdays[day](nth) if nth else du.weekdays[day] for nth, day in rule.by_day] or None,
-        bysetpos=rule.by.get("BYSETPOS"),
-    )
-    # Counted here: dateutil deprecates COUNT beside UNTIL, and a rule that never comes must still have an end.
-    return (day.date() for day in islice(days, rule.count))
+    begin = starts_on if first is None or rule.count is not None else max(first, starts_on)
+    days = _picked(rule, starts_on, begin, end) if "BYSETPOS" in rule.by else _plain(rule, starts_on, begin, end)
+    return (day for day in islice(days, rule.count) if first is None or day >= first)
+
+
+def _plain(rule: Rule, starts_on: date, begin: date, end: date) -> Iterator[date]:
+    anchor = _period(rule, starts_on)
+    for ordinal in range(begin.toordinal(), end.toordinal() + 1):
+        day = date.fromordinal(ordinal)
+        if (_period(rule, day) - anchor) % rule.interval == 0 and _fits(rule, day):
+            yield day
+
+
+def _picked(rule: Rule, starts_on: date, begin: date, end: date) -> Iterator[date]:
+    """BYSETPOS: the nth fitting days of each period, counted from its beginning or, negative, from its end."""
+    anchor = _period(rule, starts_on)
+    day = begin
+    while day <= end:
+        from_day, to_day = _bounds(rule, day)
+        if rule.freq == "WEEKLY":
+            from_day = max(from_day, starts_on)  # as dateutil does: the first week begins with the start
+        if (_period(rule, day) - anchor) % rule.interval == 0:
+            fitting = [each for each in _between(from_day, to_day) if _fits(rule, each)]
+            places = {n - 1 if n > 0 else len(fitting) + n for n in rule.by["BYSETPOS"]}
+            yield from (each for place, each in enumerate(fitting) if place in places and begin <= each <= end)
+        if to_day == date.max:
+            return
+        day = to_day + timedelta(days=1)
+
+
+def _period(rule: Rule, day: date) -> int:
+    """The number of the day, week, month or year that the rule's interval counts."""
+    if rule.freq == "DAILY":
+        return day.toordinal()
+    if rule.freq == "WEEKLY":
+        return (day.toordinal() - _EPOCH_MONDAY - rule.week_start) // 7
+    return 12 * day.year + day.month if rule.freq == "MONTHLY" else day.year
+
+
+def _bounds(rule: Rule, day: date) -> tuple[date, date]:
+    """The first and the last day of the period that holds ``day``."""
+    if rule.freq == "DAILY":
+        return day, day
+    if rule.freq == "WEEKLY":
+        begin = day.toordinal() - (day.weekday() - rule.week_start) % 7
+        return date.fromordinal(max(1, begin)), date.fromordinal(min(_NEVER, begin + 6))
+    if rule.freq == "MONTHLY":
+        return day.replace(day=1), day.replace(day=monthrange(day.year, day.month)[1])
+    return date(day.year, 1, 1), date(day.year, 12, 31)
+
+
+def _between(first: date, last: date) -> Iterator[date]:
+    return map(date.fromordinal, range(first.toordinal(), last.toordinal() + 1))
+
+
+def _fits(rule: Rule, day: date) -> bool:
+    """Whether every BY part but BYSETPOS allows the day."""
+    by = rule.by
+    if "BYMONTH" in by and day.month not in by["BYMONTH"]:
+        return False
+    if "BYMONTHDAY" in by and not _counted_in(by["BYMONTHDAY"], day.day, monthrange(day.year, day.month)[1]):
+        return False
+    of_year, year_length = day.timetuple().tm_yday, 365 + isleap(day.year)
+    if "BYYEARDAY" in by and not _counted_in(by["BYYEARDAY"], of_year, year_length):
+        return False
+    if "BYWEEKNO" in by and not _counted_in(by["BYWEEKNO"], *_week_of_year(day, week_start=rule.week_start)):
+        return False
+    if not rule.by_day:
+        return True
+    in_month = rule.freq == "MONTHLY" or "BYMONTH" in by
+    place, length = (day.day, monthrange(day.year, day.month)[1]) if in_month else (of_year, year_length)
+    from_begin, from_end = (place - 1) // 7 + 1, -((length - place) // 7 + 1)
+    return any(weekday == day.weekday() and nth in {0, from_begin, from_end} for nth, weekday in rule.by_day)
+
+
+def _counted_in(wanted: tuple[int, ...], place: int, length: int) -> bool:
+    """Whether place 1 to ``length`` is wanted, counted from the beginning or, negative, from the end."""
+    return place in wanted or place - length - 1 in wanted
+
+
+def _week_of_year(day: date, *, week_start: int) -> tuple[int, int]:
+    """The number of the day's week and how many weeks its year has; week 1 is the first with four days in the year.
+
+    The first and last days of a year may lie in a week of the year before or after.
+    """
+
+    def begins(year: int) -> int:
+        fourth = date(year, 1, 4)
+        return fourth.toordinal() - (fourth.weekday() - week_start) % 7
+
+    year = day.year
+    if day.toordinal() < begins(year):
+        year -= 1
+    elif year < date.max.year and day.toordinal() >= begins(year + 1):
+        year += 1
+    last = begins(year + 1) if year < date.max.year else begins(year) + 52 * 7
+    return (day.toordinal() - begins(year)) // 7 + 1, (last - begins(year)) // 7
 
 
 def _explicit(rule: Rule, *, starts_on: date) -> Rule:
-    """With what the start's date says for it written out, so that the start can be moved."""
+    """With what the start's date says for the rule written out."""
     by = dict(rule.by)
     by_day = rule.by_day
     if not by_day and not by.keys() & {"BYWEEKNO", "BYYEARDAY", "BYMONTHDAY"}:
@@ -240,21 +311,3 @@ def _explicit(rule: Rule, *, starts_on: date) -> Rule:
         elif rule.freq == "WEEKLY":
             by_day = ((0, starts_on.weekday()),)
     return replace(rule, by_day=by_day, by=MappingProxyType(by))
-
-
-def _aligned(rule: Rule, *, starts_on: date, first: date) -> date:
-    """The beginning of the newest period of the rule that is not after ``first``, or the start where that is later."""
-    if rule.freq == "DAILY":
-        days = (first - starts_on).days
-        moved = first - timedelta(days=days % rule.interval)
-    elif rule.freq == "WEEKLY":
-        since = _EPOCH_MONDAY + rule.week_start
-        anchor, week = ((day.toordinal() - since) // 7 for day in (starts_on, first))
-        moved = date.fromordinal(max(1, since + 7 * (week - (week - anchor) % rule.interval)))
-    elif rule.freq == "MONTHLY":
-        anchor, month = (12 * day.year + day.month - 1 for day in (starts_on, first))
-        year, index = divmod(month - (month - anchor) % rule.interval, 12)
-        moved = date(year, index + 1, 1)
-    else:
-        moved = date(first.year - (first.year - starts_on.year) % rule.interval, 1, 1)
-    return max(moved, starts_on)

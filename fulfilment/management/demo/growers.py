@@ -109,7 +109,7 @@ def start_batch(scene: Scene, planned: Mix, *, on: date, now: datetime) -> None:
     grounds = []
     donors = rng.sample(scene.donors, k=min(len(scene.donors), rng.choice((2, 3, 3))))
     for donor in donors:
-        grams = 100 * round(bags * 2_450 / len(donors) * rng.uniform(0.95, 1.15) / 100)
+        grams = 100 * round(bags * 3_050 / len(donors) * rng.uniform(0.95, 1.15) / 100)
         intake = growing.log_intake(
             donor, grams=grams, collected_on=on, hours_since_brewing=rng.randint(3, 22), by=ADA, now=now, today=today
         )
@@ -126,7 +126,7 @@ def start_batch(scene: Scene, planned: Mix, *, on: date, now: datetime) -> None:
         room=scene.rooms[place.DARK],
         intakes=grounds,
         spawn=_spawn(scene, planned.kind, bags * SPAWN_G),
-        inputs=[(scene.inputs["straw"], bags * 250), (scene.inputs["bags"], bags), (scene.inputs["lime"], bags * 20)],
+        inputs=[(scene.inputs["straw"], bags * 300), (scene.inputs["bags"], bags), (scene.inputs["lime"], bags * 20)],
         heat_treatment="65 °C for 8 hours" if rng.random() < 0.3 else "none: fresh grounds",
         recipe="grounds 8 : straw 1",
         kits_wanted=planned.kits,

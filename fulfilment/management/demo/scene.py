@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from fulfilment.models import Order
 
 DELIVERY_WEEKDAYS: Final = (0, 2, 4)
-WET_G: Final = 3200
-DRY_G: Final = 1200
+WET_G: Final = 3900
+DRY_G: Final = 1500
 SPAWN_PCT: Final = 14
 SPAWN_G: Final = 400
 """A bag's."""

@@ -5,7 +5,7 @@ drawn once for a world around what the trade would expect, so that the farm's fi
 logs have something to teach.  A batch has an effect of its own, and a crop another; every weight is rounded to what a
 kitchen scale shows.
 
-Worked example: 10 pearl bags of 1,200 g dry at a true efficiency of 0.55 give about 10 × 1,200 × 0.55 × 0.6 = 4.0 kg in
+Worked example: 10 pearl bags of 1,500 g dry at a true efficiency of 0.55 give about 10 × 1,500 × 0.55 × 0.6 = 5.0 kg in
 their first flush, over four picking days that begin some twelve days after opening.
 
 The numbers are common practice of the trade, no source; they are drawn by ``random.Random``, so a seed repeats a world.

@@ -66,7 +66,8 @@ def _goods_of(key: str, question: plans.Question) -> Goods:
 
 
 def _save(question: plans.Question, made: allocation.Plan, change: Difference, *, cause: str, now: datetime) -> Plan:
-    touched = change.line_ids | _retold(made.accounts)
+    moved = _moved(question, made)
+    touched = moved | _retold(made.accounts)
     lots = {lot.pk: lot for lot in lock_all(Lot.objects.filter(pk__in=_lots_in(made.pieces)))}
     lines = {line.pk: line for line in lock_all(Line.objects.filter(pk__in=touched))}
     stale = {pk for pk, line in lines.items() if line.version != question.versions[pk]}
@@ -80,11 +81,20 @@ def _save(question: plans.Question, made: allocation.Plan, change: Difference, *
         made_at=now, cause=cause[:40], forecast=Forecast.objects.order_by("-pk").first(),
         figures=_figures(made, change, skipped=len(stale)),
     )  # fmt: skip
-    write = (change.line_ids & lines.keys()) - stale
+    write = (moved & lines.keys()) - stale
     _write_pieces([piece for piece in made.pieces if piece.line_id in write], lines=write, plan=plan)
     _write_accounts({pk: made.accounts[pk] for pk in lines.keys() - stale if pk in made.accounts})
     events.record("planned", subject=plan.public_id, by="night", at=now, data=plan.figures)
     return plan
+
+
+def _moved(question: plans.Question, made: allocation.Plan) -> set[int]:
+    """Lines whose pieces are to be written otherwise than they stand."""
+    pieces: dict[int, dict[str, int]] = {line: {} for line in question.stored}
+    for piece in made.pieces:
+        own = pieces[piece.line_id]
+        own[piece.source] = own.get(piece.source, 0) + piece.amount
+    return {line for line, own in pieces.items() if own != question.stored[line]}
 
 
 def _retold(accounts: Mapping[int, Account]) -> set[int]:

@@ -1,0 +1,41 @@
+"""Changing only what one has seen: a row's version is its strong entity tag (RFC 9110), wanted back as ``If-Match``.
+
+Without the header a change is 428 (RFC 6585), with an older tag 412: read again, and change that.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from django.utils.http import parse_etags
+from drf_spectacular.utils import OpenApiParameter
+
+from fulfilment.core.problems import Invalid, Stale
+
+if TYPE_CHECKING:
+    from rest_framework.request import Request
+
+    from fulfilment.models import Kitchen, Product
+
+PARAMETER: Final = OpenApiParameter(
+    "If-Match", str, OpenApiParameter.HEADER, required=True, description="The `ETag` of what you read."
+)
+"""For the schema of every such method."""
+
+
+def tag(row: Kitchen | Product) -> str:
+    """The row as it stands."""
+    return f'"{row.version}"'
+
+
+def match(request: Request, row: Kitchen | Product) -> None:
+    """The asker has seen this ``row``, which is locked; else :class:`Stale`, or :class:`Invalid` without a word."""
+    given = request.headers.get("If-Match", "")
+    if not given:
+        raise Invalid(
+            "A change needs the header If-Match with the ETag of what you read, so that nobody's change is lost.",
+            code="match_missing",
+        )
+    tags = parse_etags(given)
+    if tag(row) not in tags and tags != ["*"]:
+        raise Stale("Somebody changed this since you read it: read it again, then change it.", code="stale")
