@@ -5,17 +5,26 @@ Without the header a change is 428 (RFC 6585), with an older tag 412: read again
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Final, TypeVar
 
+from django.db import transaction
 from django.utils.http import parse_etags
 from drf_spectacular.utils import OpenApiParameter
+from rest_framework.response import Response
 
+from fulfilment.api.actions import Asking
+from fulfilment.api.keys import actor_of, uses
 from fulfilment.core.problems import Invalid, Stale
+from fulfilment.models import Kitchen, Product
+from fulfilment.services import rows
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from rest_framework.request import Request
 
-    from fulfilment.models import Kitchen, Product
+Row = TypeVar("Row", Kitchen, Product)
 
 PARAMETER: Final = OpenApiParameter(
     "If-Match", str, OpenApiParameter.HEADER, required=True, description="The `ETag` of what you read."
@@ -39,3 +48,14 @@ def match(request: Request, row: Kitchen | Product) -> None:
     tags = parse_etags(given)
     if tag(row) not in tags and tags != ["*"]:
         raise Stale("Somebody changed this since you read it: read it again, then change it.", code="stale")
+
+
+def change(request: Request, model: type[Row], code: str, do: Callable[[str, Asking], Row]) -> Response:
+    """What ``do`` makes of the actor's own row, which it is given by its id; the answer is its id and its new tag."""
+    who = Asking(actor_of(request), datetime.now(UTC), {"code": code})
+    with transaction.atomic():
+        row = rows.lock(model, who.own(model))
+        match(request, row)
+        changed = do(row.public_id, who)
+    uses.write(on=who.now.date())
+    return Response({"id": changed.public_id}, headers={"ETag": tag(changed)})

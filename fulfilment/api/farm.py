@@ -1,4 +1,4 @@
-"""What is sold, what is expected and what was planned: products, strains, the forecast, the plan, events, replans."""
+"""The farm itself, what is expected and what was planned: its terms, the forecast, the plan, events, replans."""
 
 from __future__ import annotations
 
@@ -12,34 +12,31 @@ from rest_framework.response import Response
 
 from fulfilment.api import pages
 from fulfilment.api.actions import Asking, Nothing, action
-from fulfilment.api.fields import Day, Id, Instant, Price, Shape, Text
+from fulfilment.api.fields import Day, Id, Instant, Shape, Text
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
 from fulfilment.core.problems import Missing
-from fulfilment.core.units import Money
-from fulfilment.models import Event, Forecast, Kitchen, Plan, Product
-from fulfilment.read.farm import calendar, farm, weekdays
+from fulfilment.models import ClosedDay, Event, Forecast, Kitchen, Plan
+from fulfilment.read.farm import calendar, farm, today, weekdays
 from fulfilment.read.scope import EVERYBODY, STAFF, visible
 from fulfilment.services import jobs
 
 if TYPE_CHECKING:
-    from django.db.models import QuerySet
     from rest_framework.request import Request
 
-    from fulfilment.read.scope import Actor
 
+class FarmShape(Shape):
+    """What holds for every order.  Weekdays are Monday 0 … Sunday 6; the cut-off falls ``cut_off_days`` before."""
 
-class ProductShape(Shape):
-    """``pack`` is grams of one pack (order whole packs), 1 for kits; the price is per kilo, or per kit."""
-
-    id = Id()
     name = Text()
-    strain = Id()
-    grade = Text()
-    unit = serializers.ChoiceField(choices=["g", "units"])
-    pack = serializers.IntegerField()
-    price = Price()
-    active = serializers.BooleanField()
+    zone = Text()
+    currency = Text()
+    delivery_weekdays = serializers.ListField(child=serializers.IntegerField())
+    closed_on = serializers.ListField(child=Day(), help_text="Days to come without deliveries, besides holidays.")
+    cut_off_days = serializers.IntegerField()
+    cut_off_time = serializers.TimeField(format="%H:%M")
+    horizon_days = serializers.IntegerField(help_text="How far ahead anything is promised.")
+    allergen_wording = Text()
 
 
 class ForecastRow(Shape):
@@ -87,21 +84,32 @@ class Asked(Shape):
     asked = serializers.BooleanField()
 
 
-PRODUCTS = inline_serializer(
-    "Products", {"items": ProductShape(many=True), "next": serializers.URLField(allow_null=True)}
-)
 DAYS = inline_serializer("DeliveryDays", {"items": DeliveryDay(many=True)})
 EVENTS = inline_serializer("Events", {"items": EventShape(many=True), "next": serializers.URLField(allow_null=True)})
 
 
-class Products(Endpoint):
+class OneFarm(Endpoint):
     scopes = {"GET": EVERYBODY}
 
-    @extend_schema(operation_id="products_list", parameters=pages.PARAMETERS, responses=PRODUCTS)
+    @extend_schema(operation_id="farm_read", responses=FarmShape)
     def get(self, request: Request) -> Response:
-        """What can be ordered, with its pack and price."""
+        """The farm's terms."""
         pages.known(request)
-        return pages.page(request, visible(Product, actor_of(request)).select_related("strain"), show=_products)
+        here = farm()
+        closed = ClosedDay.objects.filter(on__gte=today(datetime.now(UTC))).order_by("on")
+        return Response(
+            {
+                "name": here.name,
+                "zone": here.zone,
+                "currency": here.currency,
+                "delivery_weekdays": here.delivery_weekdays,
+                "closed_on": list(closed.values_list("on", flat=True)),
+                "cut_off_days": here.cut_off_days,
+                "cut_off_time": f"{here.cut_off_time:%H:%M}",
+                "horizon_days": here.horizon_days,
+                "allergen_wording": here.allergen_wording,
+            }
+        )
 
 
 class DeliveryDays(Endpoint):
@@ -170,7 +178,7 @@ class Events(Endpoint):
     def get(self, request: Request) -> Response:
         """What happened, newest first; a kitchen sees what concerns itself, the shop what concerns buyers."""
         pages.known(request, "subject")
-        events = _events(actor_of(request))
+        events = visible(Event, actor_of(request))
         subject = request.query_params.get("subject")
         return pages.page(request, events if subject is None else events.filter(subject=subject), show=_show_events)
 
@@ -180,32 +188,6 @@ def replan(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Ask for a new forecast and plan; a worker makes it within moments."""
     jobs.add("replan", due_at=who.now)
     return {"asked": True}
-
-
-def _events(actor: Actor) -> QuerySet[Event]:
-    events = Event.objects.all()
-    if actor.may(STAFF):
-        return events
-    if actor.kitchen_id is not None:
-        return events.filter(kitchen=actor.kitchen_id)
-    return events.filter(buyer__isnull=False)
-
-
-def _products(found: Sequence[Product]) -> list[dict[str, Any]]:
-    currency = farm().currency
-    return [
-        {
-            "id": each.public_id,
-            "name": each.name,
-            "strain": each.strain.public_id,
-            "grade": each.grade,
-            "unit": "units" if each.is_kit else "g",
-            "pack": each.pack,
-            "price": {"amount": Money(each.price_minor, currency).decimal, "currency": currency},
-            "active": each.active,
-        }
-        for each in found
-    ]
 
 
 def _show_events(found: Sequence[Event]) -> list[dict[str, Any]]:

@@ -7,19 +7,19 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema, inline_serializer
 from rest_framework import serializers
 from rest_framework.response import Response
 
 from fulfilment.api import pages
-from fulfilment.api.actions import Asking, action, made
-from fulfilment.api.fields import Day, Id, Shape, Text
+from fulfilment.api.actions import Asking, Made, action, made
+from fulfilment.api.fields import Day, Flag, Id, Shape, Text, read
 from fulfilment.api.keys import actor_of
+from fulfilment.api.throttles import PerAddress
 from fulfilment.api.views import Endpoint
 from fulfilment.models import Kit
 from fulfilment.read import kits as reading
-from fulfilment.read.scope import STAFF, visible
+from fulfilment.read.scope import EVERYBODY, STAFF, visible
 from fulfilment.services import kits, rows
 
 if TYPE_CHECKING:
@@ -48,27 +48,31 @@ class JoinAsked(Shape):
     warmth = serializers.ChoiceField(choices=["cool", "normal", "warm"], required=False, default="normal")
 
 
-KIT = inline_serializer(
-    "Kit",
-    {
-        "id": Id(),
-        "strain": Text(),
-        "stage": Text(),
-        "flush": serializers.IntegerField(),
-        "paused": serializers.BooleanField(),
-        "trouble": Text(),
-        "start_by_on": Day(),
-        "warmth": Text(),
-        "expected": serializers.ListField(child=serializers.DictField()),
-    },
-)
-KITS = inline_serializer("Kits", {"items": KIT, "next": serializers.URLField(allow_null=True)})
+class ExpectedShape(Shape):
+    """What is expected next, as a range of days."""
+
+
+class KitShape(Shape):
+    """Where a kit stands; never whose it is."""
+
+    id = Id()
+    strain = Text()
+    stage = Text()
+    flush = serializers.IntegerField()
+    paused = Flag()
+    trouble = Text()
+    start_by_on = Day()
+    warmth = Text()
+    expected = serializers.ListField(child=serializers.DictField())
+
+
+KITS = inline_serializer("Kits", {"items": KitShape(many=True), "next": serializers.URLField(allow_null=True)})
 
 
 class Kits(Endpoint):
     scopes = {"GET": CARERS}
 
-    @extend_schema(operation_id="kits_list", parameters=pages.PARAMETERS, responses=OpenApiTypes.OBJECT)
+    @extend_schema(operation_id="kits_list", parameters=pages.PARAMETERS, responses=KITS)
     def get(self, request: Request) -> Response:
         """Kits with where each stands and the days that are expected, newest first; never whose they are."""
         pages.known(request)
@@ -78,7 +82,7 @@ class Kits(Endpoint):
 class OneKit(Endpoint):
     scopes = {"GET": CARERS}
 
-    @extend_schema(operation_id="kits_read", responses=KIT)
+    @extend_schema(operation_id="kits_read", responses=KitShape)
     def get(self, request: Request, code: str) -> Response:
         """One kit."""
         pages.known(request)
@@ -92,11 +96,22 @@ def report(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     return made(kits.record(who.own(Kit), **asked, **who.signed))
 
 
-@action("kit_joinings_join", scopes=CARERS, shape=JoinAsked)
-def join(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
-    """Whoever has the kit joins by the code on the box and is told what it needs."""
-    code, rest = asked["code"], {key: value for key, value in asked.items() if key != "code"}
-    return made(kits.join(code, **rest, now=datetime.now(UTC)))
+class KitJoinings(Endpoint):
+    """Open to whoever holds the box: no key, and few tries a minute.  Joining again changes nothing but the room, so
+    it needs no Idempotency-Key either.
+    """
+
+    scopes = {"POST": EVERYBODY}
+    authentication_classes = ()
+    permission_classes = ()
+    throttle_classes = (PerAddress,)
+
+    @extend_schema(operation_id="kit_joinings_join", request=JoinAsked, responses={201: Made}, auth=[])
+    def post(self, request: Request) -> Response:
+        """Whoever has the kit joins by the code on the box and is told what it needs; nobody's address is shown."""
+        asked = read(JoinAsked, request.data)
+        rest = {name: value for name, value in asked.items() if name != "code"}
+        return Response(made(kits.join(asked["code"], **rest, now=datetime.now(UTC))), status=201)
 
 
 def _show(found: Sequence[Kit]) -> list[dict[str, Any]]:

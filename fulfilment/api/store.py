@@ -2,15 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
+from drf_spectacular.utils import extend_schema, inline_serializer
 from rest_framework import serializers
+from rest_framework.response import Response
 
+from fulfilment.api import pages
 from fulfilment.api.actions import Asking, action, made
-from fulfilment.api.fields import Flag, Grams, Id, Shape, Text
-from fulfilment.models import Lot
-from fulfilment.services import holds, stock
+from fulfilment.api.fields import Flag, Grams, Id, Instant, Shape, Text
+from fulfilment.api.keys import actor_of
+from fulfilment.api.views import Endpoint
+from fulfilment.core.problems import Invalid
+from fulfilment.models import Hold, Lot
+from fulfilment.read.holds import KINDS, stands_on
+from fulfilment.read.scope import STAFF, visible
+from fulfilment.services import holds, rows, stock
+
+if TYPE_CHECKING:
+    from rest_framework.request import Request
 
 KEEPERS = frozenset({"office", "grower", "packing"})
 
@@ -50,6 +61,55 @@ class HoldAsked(Shape):
     reason = Text(max_length=200)
 
 
+class HoldShape(Shape):
+    """``on`` is what it stands on; ``outcome`` is null while it is in force."""
+
+    id = Id()
+    kind = Text()
+    on = Id()
+    reason = Text()
+    placed_at = Instant()
+    placed_by = Text()
+    ended_at = Instant(allow_null=True)
+    ended_by = Text(allow_null=True)
+    outcome = Text(allow_null=True)
+
+
+HOLDS = inline_serializer("Holds", {"items": HoldShape(many=True), "next": serializers.URLField(allow_null=True)})
+
+
+class Holds(Endpoint):
+    scopes = {"GET": STAFF}
+
+    @extend_schema(
+        operation_id="holds_list",
+        parameters=[*pages.PARAMETERS, pages.choice("in_force", "true", "false", words="Only those, or those ended.")],
+        responses=HOLDS,
+    )
+    def get(self, request: Request) -> Response:
+        """Holds, newest first."""
+        pages.known(request, "in_force")
+        found = visible(Hold, actor_of(request)).select_related(*KINDS)
+        match request.query_params.get("in_force"):
+            case "true" | "false" as wanted:
+                found = found.filter(ended_at__isnull=wanted == "true")
+            case None:
+                pass
+            case _:
+                raise Invalid("This is true or false.", where="in_force")
+        return pages.page(request, found, show=_holds)
+
+
+class OneHold(Endpoint):
+    scopes = {"GET": STAFF}
+
+    @extend_schema(operation_id="holds_read", responses=HoldShape)
+    def get(self, request: Request, code: str) -> Response:
+        """One hold."""
+        pages.known(request)
+        return Response(_holds([rows.find_in(visible(Hold, actor_of(request)).select_related(*KINDS), code)])[0])
+
+
 @action("lots_waste", scopes=KEEPERS, shape=WasteAsked, answer=Moved)
 def waste(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Thrown away."""
@@ -83,14 +143,31 @@ def place(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
 @action("holds_release", scopes=frozenset({"office", "grower"}), status=200)
 def release(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """It was looked into and is good."""
-    return made(holds.release(who.path["code"], **who.signed))
+    return made(holds.release(who.own(Hold), **who.signed))
 
 
 @action("holds_destroy", scopes=frozenset({"office", "grower"}), status=200)
 def destroy(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """What is in store under it is thrown away."""
-    return made(holds.destroy(who.path["code"], **who.signed_today))
+    return made(holds.destroy(who.own(Hold), **who.signed_today))
 
 
 def _moved(entry: Any) -> dict[str, Any]:
     return {"lot": entry.lot.public_id, "moved": entry.quantity, "left": entry.lot.quantity}
+
+
+def _holds(found: Sequence[Hold]) -> list[dict[str, Any]]:
+    return [
+        {
+            "id": each.public_id,
+            "kind": stands_on(each),
+            "on": getattr(each, stands_on(each)).public_id,
+            "reason": each.reason,
+            "placed_at": each.placed_at,
+            "placed_by": each.placed_by,
+            "ended_at": each.ended_at,
+            "ended_by": each.ended_by or None,
+            "outcome": each.outcome or None,
+        }
+        for each in found
+    ]

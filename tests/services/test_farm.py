@@ -178,7 +178,8 @@ def test_a_product_that_cannot_be_is_refused(changes: dict[str, object], where: 
     grower = a_grower()
     farm.add_product(grower.strain.public_id, grade="a", pack=500, price_minor=1400, name="A", by=ADA, now=NOW)
     wanted: dict[str, object] = {
-        "strain_id": grower.strain.public_id, "grade": "a", "pack": 250, "price_minor": 1400, "name": "Small", **changes,
+        "strain_id": grower.strain.public_id, "grade": "a", "pack": 250, "price_minor": 1400, "name": "Small",
+        **changes,
     }  # fmt: skip
     with pytest.raises(Problem) as problem:
         farm.add_product(by=ADA, now=NOW, **wanted)  # type: ignore[arg-type]  # wrong on purpose
