@@ -1,17 +1,17 @@
-"""``/kitchens`` and ``/buyers``: who orders, on which terms, to which address."""
+"""``/kitchens``: who orders, on which terms, to which address, and what they take instead."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from drf_spectacular.utils import extend_schema, inline_serializer
 from rest_framework import serializers
 from rest_framework.response import Response
 
-from fulfilment.api import pages
-from fulfilment.api.actions import Asking, action, made
-from fulfilment.api.fields import Flag, Id, Shape, Text
+from fulfilment.api import etags, pages
+from fulfilment.api.actions import Asking, Made, action, made
+from fulfilment.api.fields import Flag, Id, Shape, Text, read
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
 from fulfilment.models import Kitchen
@@ -20,6 +20,8 @@ from fulfilment.services import customers, packing, rows
 
 if TYPE_CHECKING:
     from rest_framework.request import Request
+
+    from fulfilment.services.customers import Place
 
 OFFICE = frozenset({"office"})
 
@@ -38,14 +40,29 @@ class PlaceAsked(Shape):
 class KitchenAsked(Shape):
     name = Text(max_length=120)
     email = Text(max_length=254)
-    phone = Text(required=False, allow_blank=True)
     address = PlaceAsked()
+    phone = Text(required=False, allow_blank=True)
     tier = serializers.IntegerField(required=False)
     delivery_weekdays = serializers.ListField(child=serializers.IntegerField(), required=False)
     max_age_days = serializers.IntegerField(required=False)
     chance_pct = serializers.IntegerField(required=False)
     tolerance_pct = serializers.IntegerField(required=False)
     round_name = Text(required=False, max_length=60)
+
+
+class KitchenChanged(Shape):
+    """What is left out stays as it is."""
+
+    name = Text(required=False, max_length=120)
+    email = Text(required=False, max_length=254)
+    phone = Text(required=False, allow_blank=True)
+    tier = serializers.IntegerField(required=False)
+    delivery_weekdays = serializers.ListField(child=serializers.IntegerField(), required=False)
+    max_age_days = serializers.IntegerField(required=False)
+    chance_pct = serializers.IntegerField(required=False)
+    tolerance_pct = serializers.IntegerField(required=False)
+    round_name = Text(required=False, max_length=60)
+    active = Flag(required=False)
 
 
 class SubstituteAsked(Shape):
@@ -66,14 +83,6 @@ class CratesAsked(Shape):
     confirmed = Flag(required=False, default=False)
 
 
-class BuyerAsked(Shape):
-    name = Text(max_length=120)
-    email = Text(max_length=254)
-    phone = Text(required=False, allow_blank=True)
-    zone = Text(required=False, max_length=60)
-    address = PlaceAsked()
-
-
 class KitchenShape(Shape):
     id = Id()
     name = Text()
@@ -86,6 +95,17 @@ class KitchenShape(Shape):
     active = serializers.BooleanField()
 
 
+class AddressShape(Shape):
+    name = Text()
+    street = Text()
+    postcode = Text()
+    town = Text()
+    country = Text()
+    instructions = Text()
+
+
+ADDRESSES = inline_serializer("Addresses", {"items": AddressShape(many=True)})
+SUBSTITUTES = inline_serializer("Substitutes", {"items": SubstituteAsked(many=True)})
 KITCHENS = inline_serializer(
     "Kitchens", {"items": KitchenShape(many=True), "next": serializers.URLField(allow_null=True)}
 )
@@ -106,7 +126,7 @@ class Kitchens(Endpoint):
 
 
 class OneKitchen(Endpoint):
-    scopes = {"GET": frozenset({"office", "packing", "kitchen"})}
+    scopes = {"GET": frozenset({"office", "packing", "kitchen"}), "PATCH": OFFICE}
 
     @extend_schema(operation_id="kitchens_read", responses=KitchenShape)
     def get(self, request: Request, code: str) -> Response:
@@ -114,7 +134,52 @@ class OneKitchen(Endpoint):
         pages.known(request)
         actor = actor_of(request)
         found = rows.find_in(visible(Kitchen, actor), code)
-        return Response(_show(found, staff=actor.may(frozenset({"office", "packing"}))))
+        staff = actor.may(frozenset({"office", "packing"}))
+        return Response(_show(found, staff=staff), headers={"ETag": etags.tag(found)})
+
+    @extend_schema(operation_id="kitchens_change", parameters=[etags.PARAMETER], request=KitchenChanged, responses=Made)
+    def patch(self, request: Request, code: str) -> Response:
+        """Other terms; another mail address ends the links that were sent to the old one."""
+        asked = read(KitchenChanged, request.data)
+        return etags.change(
+            request, Kitchen, code, lambda own, who: customers.change_kitchen(own, **asked, **who.signed)
+        )
+
+
+class KitchenAddresses(Endpoint):
+    scopes = {"GET": frozenset({"office", "packing", "kitchen"})}
+
+    @extend_schema(operation_id="kitchen_addresses_list", responses=ADDRESSES)
+    def get(self, request: Request, code: str) -> Response:
+        """Where a kitchen's deliveries can go, the first one first."""
+        pages.known(request)
+        found = rows.find_in(visible(Kitchen, actor_of(request)), code)
+        names = tuple(AddressShape().fields)
+        return Response({"items": list(found.addresses.order_by("pk").values(*names))})
+
+
+class Substitutes(Endpoint):
+    scopes = {"GET": frozenset({"office", "packing", "kitchen"})}
+
+    @extend_schema(operation_id="kitchens_substitutes", responses=SUBSTITUTES)
+    def get(self, request: Request, code: str) -> Response:
+        """What this kitchen takes instead, best liked first."""
+        pages.known(request)
+        found = rows.find_in(visible(Kitchen, actor_of(request)), code)
+        agreed = found.substitutes.select_related("strain", "instead_strain").order_by("position")
+        return Response(
+            {
+                "items": [
+                    {
+                        "strain": each.strain.public_id,
+                        "grade": each.grade,
+                        "instead_strain": each.instead_strain.public_id,
+                        "instead_grade": each.instead_grade,
+                    }
+                    for each in agreed
+                ]
+            }
+        )
 
 
 @action("kitchens_add", scopes=OFFICE, shape=KitchenAsked)
@@ -123,14 +188,23 @@ def add_kitchen(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     return made(customers.add_kitchen(**asked, **who.signed))
 
 
+@action("kitchen_addresses_add", scopes=OFFICE, shape=PlaceAsked)
+def add_kitchen_address(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """Add one more address; the answer names the kitchen."""
+    own = who.own(Kitchen)
+    customers.add_address(place(asked), kitchen=own, **who.signed)
+    return {"id": own}
+
+
 @action("kitchens_set_substitutes", scopes=OFFICE, shape=SubstitutesAsked, status=200)
 def set_substitutes(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """What this kitchen takes instead, best liked first."""
     wanted = [
         (each["strain"], each["grade"], each["instead_strain"], each["instead_grade"]) for each in asked["substitutes"]
     ]
-    customers.set_substitutes(who.own(Kitchen), wanted, **who.signed)
-    return {"id": who.own(Kitchen)}
+    own = who.own(Kitchen)
+    customers.set_substitutes(own, wanted, **who.signed)
+    return {"id": own}
 
 
 @action("kitchens_take_crates", scopes=frozenset({"office", "packing"}), shape=CratesAsked, status=200)
@@ -139,10 +213,9 @@ def take_crates(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     return made(packing.take_crates(who.own(Kitchen), back=asked["back"], confirmed=asked["confirmed"], **who.signed))
 
 
-@action("buyers_add", scopes=frozenset({"office", "shop"}), shape=BuyerAsked)
-def add_buyer(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
-    """Add somebody who buys kits."""
-    return made(customers.add_buyer(**asked, **who.signed))
+def place(asked: Mapping[str, Any]) -> Place:
+    """An address as the services want it."""
+    return cast("Place", dict(asked))
 
 
 def _show(kitchen: Kitchen, *, staff: bool) -> dict[str, Any]:

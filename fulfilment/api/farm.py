@@ -34,7 +34,7 @@ class FarmShape(Shape):
     delivery_weekdays = serializers.ListField(child=serializers.IntegerField())
     closed_on = serializers.ListField(child=Day(), help_text="Days to come without deliveries, besides holidays.")
     cut_off_days = serializers.IntegerField()
-    cut_off_time = serializers.TimeField(format="%H:%M")
+    cut_off_time = Text(help_text="Farm-local, as 12:00.")
     horizon_days = serializers.IntegerField(help_text="How far ahead anything is promised.")
     allergen_wording = Text()
 

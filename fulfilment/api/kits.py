@@ -49,7 +49,13 @@ class JoinAsked(Shape):
 
 
 class ExpectedShape(Shape):
-    """What is expected next, as a range of days."""
+    """One day where it was reported, else the range it is expected in."""
+
+    anchor = Text()
+    cycle = serializers.IntegerField(help_text="The flush.")
+    first = Day()
+    likely = Day()
+    last = Day()
 
 
 class KitShape(Shape):
@@ -63,7 +69,7 @@ class KitShape(Shape):
     trouble = Text()
     start_by_on = Day()
     warmth = Text()
-    expected = serializers.ListField(child=serializers.DictField())
+    expected = ExpectedShape(many=True)
 
 
 KITS = inline_serializer("Kits", {"items": KitShape(many=True), "next": serializers.URLField(allow_null=True)})

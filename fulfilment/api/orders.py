@@ -20,7 +20,7 @@ from fulfilment.api.once import PARAMETER, once
 from fulfilment.api.order_shapes import OFFERS, ORDERS, OrderShape, one, show, show_offers, with_lines
 from fulfilment.api.views import Endpoint
 from fulfilment.core.problems import Forbidden, Invalid
-from fulfilment.models import Kitchen, Order
+from fulfilment.models import Buyer, Kitchen, Order
 from fulfilment.read.scope import visible
 from fulfilment.services import ordering, rows
 from fulfilment.services.ordering import Asked
@@ -94,11 +94,12 @@ class PromiseChecks(Endpoint):
 class Orders(Endpoint):
     scopes = {"GET": READERS, "POST": CUSTOMERS}
 
-    @extend_schema(operation_id="orders_list", parameters=pages.PARAMETERS, responses=ORDERS)
+    @extend_schema(operation_id="orders_list", parameters=[*pages.PARAMETERS, pages.ON], responses=ORDERS)
     def get(self, request: Request) -> Response:
-        """Orders with their lines, newest first."""
-        pages.known(request)
-        return pages.page(request, with_lines(visible(Order, actor_of(request))), show=show)
+        """Orders with their lines, newest first; ``on`` asks for one delivery day's."""
+        pages.known(request, "on")
+        orders, on = visible(Order, actor_of(request)), pages.day(request)
+        return pages.page(request, with_lines(orders if on is None else orders.filter(on=on)), show=show)
 
     @extend_schema(
         operation_id="orders_place", parameters=[PARAMETER], request=OrderPlaced, responses={201: OrderShape}
@@ -188,9 +189,11 @@ def amount_of(asked: Mapping[str, Any]) -> int:
 def customer_of(asked: Mapping[str, Any], actor: Actor) -> tuple[str, str]:
     """(kitchen id, buyer id): whom the actor may order for; a stranger does not exist."""
     if asked.get("buyer"):
+        if asked.get("kitchen"):
+            raise Invalid("An order is for a kitchen or for a buyer, not both.", code="one_of_two", where="buyer")
         if not actor.may(frozenset({"office", "shop"})):
             raise Forbidden("Kit orders for buyers need the scope shop or office.")
-        return "", asked["buyer"]
+        return "", rows.find_in(visible(Buyer, actor), asked["buyer"], where="buyer").public_id
     if asked.get("kitchen"):
         return rows.find_in(visible(Kitchen, actor), asked["kitchen"], where="kitchen").public_id, ""
     if actor.kitchen_id is None:

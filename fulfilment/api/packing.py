@@ -1,13 +1,12 @@
-"""``/pick-lists``, ``/picks``, ``/rounds``, ``/shipments``: from the plan to the door, for hand-helds and scales."""
+"""``/picks``, ``/rounds``, ``/shipments``: from store to the door, for hand-helds and scales."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiParameter, extend_schema, inline_serializer
+from drf_spectacular.utils import extend_schema, inline_serializer
 from rest_framework import serializers
 from rest_framework.response import Response
 
@@ -17,31 +16,14 @@ from fulfilment.api.fields import Day, Flag, Id, Instant, Shape, Text
 from fulfilment.api.keys import actor_of
 from fulfilment.api.orders import amount_of
 from fulfilment.api.views import Endpoint
-from fulfilment.core.problems import Invalid
-from fulfilment.models import Pick, PickList, Round, Shipment
-from fulfilment.read import packing as reading
+from fulfilment.models import Pick, Round, Shipment
 from fulfilment.read.scope import visible
 from fulfilment.services import packing, rows
 
 if TYPE_CHECKING:
-    from datetime import date
-
     from rest_framework.request import Request
 
 PACKERS = frozenset({"office", "packing"})
-ON = OpenApiParameter("on", OpenApiTypes.DATE, description="The delivery day.")
-
-
-class PickListShape(Shape):
-    """A list's head; its rows come with the one list."""
-
-    id = Id()
-    on = Day()
-    way = Text()
-    round = Id(allow_null=True)
-    name = Text()
-    made_at = Instant()
-    done_at = Instant(allow_null=True)
 
 
 class PickAsked(Shape):
@@ -113,34 +95,7 @@ class ShipmentShape(Shape):
     orders = serializers.ListField(child=Id())
 
 
-LISTS = inline_serializer(
-    "PickLists", {"items": PickListShape(many=True), "next": serializers.URLField(allow_null=True)}
-)
 ROUNDS = inline_serializer("Rounds", {"items": RoundShape(many=True), "next": serializers.URLField(allow_null=True)})
-
-
-class PickLists(Endpoint):
-    scopes = {"GET": PACKERS}
-
-    @extend_schema(operation_id="pick_lists_list", parameters=[*pages.PARAMETERS, ON], responses=LISTS)
-    def get(self, request: Request) -> Response:
-        """Pick lists, newest first; ``on`` asks for one day's."""
-        pages.known(request, "on")
-        lists = visible(PickList, actor_of(request)).select_related("round")
-        on = _day(request)
-        return pages.page(request, lists if on is None else lists.filter(on=on), show=_show_lists)
-
-
-class OnePickList(Endpoint):
-    scopes = {"GET": PACKERS}
-
-    @extend_schema(operation_id="pick_lists_read", responses=OpenApiTypes.OBJECT)
-    def get(self, request: Request, code: str) -> Response:
-        """One list: its stops in order, under each the lines and the rows to take from which lot."""
-        pages.known(request)
-        found = rows.find_in(visible(PickList, actor_of(request)), code)
-        view = reading.pick_list(found.public_id)
-        return Response(asdict(view))
 
 
 @action("picks_make", scopes=PACKERS, shape=PickAsked, answer=PickMade)
@@ -167,12 +122,12 @@ def undo(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
 class Rounds(Endpoint):
     scopes = {"GET": PACKERS}
 
-    @extend_schema(operation_id="rounds_list", parameters=[*pages.PARAMETERS, ON], responses=ROUNDS)
+    @extend_schema(operation_id="rounds_list", parameters=[*pages.PARAMETERS, pages.ON], responses=ROUNDS)
     def get(self, request: Request) -> Response:
         """Rounds with their stops, newest first."""
         pages.known(request, "on")
         rounds = visible(Round, actor_of(request)).prefetch_related("stops__shipment")
-        on = _day(request)
+        on = pages.day(request)
         return pages.page(request, rounds if on is None else rounds.filter(on=on), show=_show_rounds)
 
 
@@ -188,8 +143,6 @@ class OneShipment(Endpoint):
     @extend_schema(operation_id="shipments_read", responses=ShipmentShape)
     def get(self, request: Request, code: str) -> Response:
         """One delivery: how far it is, and its delivery note's number."""
-        from datetime import UTC, datetime
-
         pages.known(request)
         found = rows.find_in(visible(Shipment, actor_of(request)).select_related("delivery_note"), code)
         note = getattr(found, "delivery_note", None)
@@ -239,16 +192,6 @@ def collect(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     return made(packing.collect(who.own(Shipment), **who.signed_today))
 
 
-def _day(request: Request) -> date | None:
-    given = request.query_params.get("on")
-    if given is None:
-        return None
-    try:
-        return Day().to_internal_value(given)
-    except serializers.ValidationError as error:
-        raise Invalid("A day is written 2026-05-01.", code="not_a_day", where="on") from error
-
-
 def _show_pick(taken: Pick) -> dict[str, Any]:
     line = taken.line
     line.refresh_from_db(fields=["picked", "promised"])
@@ -256,16 +199,6 @@ def _show_pick(taken: Pick) -> dict[str, Any]:
         "id": taken.public_id, "line": f"{line.order.public_id}/{line.number}", "lot": taken.lot.public_id,
         "amount": taken.amount, "picked": line.picked, "promised": line.promised,
     }  # fmt: skip
-
-
-def _show_lists(lists: Any) -> list[dict[str, Any]]:
-    return [
-        {
-            "id": each.public_id, "on": each.on, "way": each.way, "round": each.round.public_id if each.round else None,
-            "name": each.round.name if each.round else each.way, "made_at": each.made_at, "done_at": each.done_at,
-        }
-        for each in lists
-    ]  # fmt: skip
 
 
 def _show_rounds(rounds: Any) -> list[dict[str, Any]]:

@@ -11,13 +11,17 @@ import json
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from django.db.models import Model, Q
+from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter
+from rest_framework import serializers
 from rest_framework.response import Response
 
+from fulfilment.api.fields import Day
 from fulfilment.core.problems import Invalid
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from datetime import date
 
     from django.db.models import QuerySet
     from rest_framework.request import Request
@@ -35,6 +39,8 @@ PARAMETERS: Final = [
     ),
 ]
 """What every list takes, for its schema."""
+
+ON: Final = OpenApiParameter("on", OpenApiTypes.DATE, description="The delivery day.")
 
 
 def choice(name: str, *values: str, words: str) -> OpenApiParameter:
@@ -70,6 +76,17 @@ def known(request: Request, *names: str) -> None:
             raise Invalid(f"There is no parameter {name[:40]!r} here.", code="unknown_parameter", where=name[:40])
         if "\0" in value:
             raise Invalid("This holds a NUL character.", where=name)
+
+
+def day(request: Request) -> date | None:
+    """The parameter ``on``."""
+    given = request.query_params.get("on")
+    if given is None:
+        return None
+    try:
+        return Day().to_internal_value(given)
+    except serializers.ValidationError as error:
+        raise Invalid("A day is written 2026-05-01.", code="not_a_day", where="on") from error
 
 
 def _size(text: str | None) -> int:

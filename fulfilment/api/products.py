@@ -14,7 +14,6 @@ from fulfilment.api.actions import Asking, Made, action, made
 from fulfilment.api.fields import Flag, Id, Price, Shape, Text, read
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
-from fulfilment.core.care.profiles import PROFILES
 from fulfilment.core.problems import Invalid
 from fulfilment.core.units import Money
 from fulfilment.models import Product, Strain
@@ -49,11 +48,10 @@ class StrainShape(Shape):
 
 
 class StrainAsked(Shape):
-    """``growth`` and ``kit`` name the profiles it begins with; the farm's own logs teach them better."""
+    """``profile`` names how it grows, in the farm and as a kit, to begin with; the farm's own logs teach better."""
 
     name = Text(max_length=60)
-    growth = serializers.ChoiceField(choices=sorted(services.KNOWN_GROWTH))
-    kit = serializers.ChoiceField(choices=sorted(PROFILES))
+    profile = serializers.ChoiceField(choices=sorted(services.KNOWN_GROWTH))
     species = Text(required=False, default="", allow_blank=True, max_length=80)
     hardy = Flag(required=False, default=True)
     cold_wait_days = serializers.IntegerField(required=False, default=14)
@@ -120,7 +118,8 @@ class OneStrain(Endpoint):
 @action("strains_register", scopes=OFFICE, shape=StrainAsked)
 def register_strain(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Register a strain to grow."""
-    return made(services.register_strain(**asked, **who.signed))
+    rest = {name: value for name, value in asked.items() if name != "profile"}
+    return made(services.register_strain(growth=asked["profile"], kit=asked["profile"], **rest, **who.signed))
 
 
 @action("strains_keep", scopes=OFFICE, shape=GradeKept)

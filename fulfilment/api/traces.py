@@ -62,7 +62,7 @@ class BatchTraced(Shape):
 
 
 class LotTraced(Shape):
-    """``ledger`` sums the lot's entries by kind, signed; in grams, or pieces for kits; together they are ``in_store``."""
+    """``ledger`` sums the lot's entries by kind, signed, in grams or pieces; together they are ``in_store``."""
 
     id = Id()
     kind = Text()

@@ -4,7 +4,23 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, include, path, re_path
 
-from fulfilment.api import customers, farm, growing, kits, orders, packing, standing_orders, store
+from fulfilment.api import (
+    batches,
+    buyers,
+    crops,
+    customers,
+    farm,
+    kits,
+    orders,
+    packing,
+    pick_lists,
+    products,
+    rooms,
+    sources,
+    standing_orders,
+    store,
+    traces,
+)
 from fulfilment.api.harvests import Harvests
 from fulfilment.api.lots import Lots, OneLot
 from fulfilment.api.schema import Schema, reference
@@ -19,7 +35,12 @@ def both(reads: type[Endpoint], does: type[Endpoint]) -> type[Endpoint]:
 
 V1: list[URLPattern | URLResolver] = [
     # What is sold and what is expected
-    path("products", farm.Products.as_view()),
+    path("farm", farm.OneFarm.as_view()),
+    path("strains", both(products.Strains, products.register_strain).as_view()),
+    path("strains/<str:code>", products.OneStrain.as_view()),
+    path("strains/<str:code>/keeping", products.keep.as_view()),
+    path("products", both(products.Products, products.add_product).as_view()),
+    path("products/<str:code>", products.OneProduct.as_view()),
     path("delivery-days", farm.DeliveryDays.as_view()),
     path("forecasts/current", farm.CurrentForecast.as_view()),
     path("plans/latest", farm.LatestPlan.as_view()),
@@ -38,23 +59,27 @@ V1: list[URLPattern | URLResolver] = [
     # Customers
     path("kitchens", both(customers.Kitchens, customers.add_kitchen).as_view()),
     path("kitchens/<str:code>", customers.OneKitchen.as_view()),
-    path("kitchens/<str:code>/substitutes", customers.set_substitutes.as_view()),
+    path("kitchens/<str:code>/addresses", both(customers.KitchenAddresses, customers.add_kitchen_address).as_view()),
+    path("kitchens/<str:code>/substitutes", both(customers.Substitutes, customers.set_substitutes).as_view()),
     path("kitchens/<str:code>/crates", customers.take_crates.as_view()),
-    path("buyers", customers.add_buyer.as_view()),
+    path("buyers", both(buyers.Buyers, buyers.add_buyer).as_view()),
+    path("buyers/<str:code>", buyers.OneBuyer.as_view()),
     # Growing
-    path("donors", growing.add_donor.as_view()),
-    path("suppliers", growing.add_supplier.as_view()),
-    path("intakes", growing.log_intake.as_view()),
-    path("spawn-deliveries", growing.log_spawn.as_view()),
-    path("input-deliveries", growing.log_input.as_view()),
-    path("rooms", growing.add_room.as_view()),
-    path("readings", growing.log_reading.as_view()),
-    path("batches", both(growing.Batches, growing.mix_batch).as_view()),
-    path("batches/<str:code>/crops", growing.open_crop.as_view()),
-    path("batches/<str:code>/observations", growing.observe_batch.as_view()),
-    path("batches/<str:code>/kits", growing.seal.as_view()),
-    path("crops", growing.Crops.as_view()),
-    path("crops/<str:code>/observations", growing.observe_crop.as_view()),
+    path("donors", both(sources.Donors, sources.add_donor).as_view()),
+    path("suppliers", both(sources.Suppliers, sources.add_supplier).as_view()),
+    path("intakes", both(sources.Intakes, sources.log_intake).as_view()),
+    path("spawn-deliveries", both(sources.SpawnDeliveries, sources.log_spawn).as_view()),
+    path("input-deliveries", both(sources.InputDeliveries, sources.log_input).as_view()),
+    path("rooms", both(rooms.Rooms, rooms.add_room).as_view()),
+    path("readings", rooms.log_reading.as_view()),
+    path("batches", both(batches.Batches, batches.mix_batch).as_view()),
+    path("batches/<str:code>", batches.OneBatch.as_view()),
+    path("batches/<str:code>/crops", batches.open_crop.as_view()),
+    path("batches/<str:code>/observations", batches.observe_batch.as_view()),
+    path("batches/<str:code>/kits", batches.seal.as_view()),
+    path("crops", crops.Crops.as_view()),
+    path("crops/<str:code>", crops.OneCrop.as_view()),
+    path("crops/<str:code>/observations", crops.observe_crop.as_view()),
     path("harvests", Harvests.as_view()),
     # Store
     path("lots", Lots.as_view()),
@@ -63,12 +88,15 @@ V1: list[URLPattern | URLResolver] = [
     path("lots/<str:code>/takings", store.take.as_view()),
     path("lots/<str:code>/dry-outs", store.dry_out.as_view()),
     path("lots/<str:code>/corrections", store.correct.as_view()),
-    path("holds", store.place.as_view()),
+    path("holds", both(store.Holds, store.place).as_view()),
+    path("holds/<str:code>", store.OneHold.as_view()),
     path("holds/<str:code>/release", store.release.as_view()),
     path("holds/<str:code>/destruction", store.destroy.as_view()),
+    path("traces/<str:code>", traces.Traces.as_view()),
+    path("traces/<str:code>/<int:number>", traces.LineTraces.as_view()),
     # Packing and the door
-    path("pick-lists", packing.PickLists.as_view()),
-    path("pick-lists/<str:code>", packing.OnePickList.as_view()),
+    path("pick-lists", pick_lists.PickLists.as_view()),
+    path("pick-lists/<str:code>", pick_lists.OnePickList.as_view()),
     path("picks", packing.pick.as_view()),
     path("picks/<str:code>/undoing", packing.undo.as_view()),
     path("rounds", packing.Rounds.as_view()),
@@ -81,7 +109,7 @@ V1: list[URLPattern | URLResolver] = [
     path("kits", kits.Kits.as_view()),
     path("kits/<str:code>", kits.OneKit.as_view()),
     path("kits/<str:code>/events", kits.report.as_view()),
-    path("kit-joinings", kits.join.as_view()),
+    path("kit-joinings", kits.KitJoinings.as_view()),
 ]
 
 urlpatterns: list[URLPattern | URLResolver] = [

@@ -79,7 +79,7 @@ def choose_delays(
 def later(row: NDArray[np.float64], *, days: int) -> NDArray[np.float64]:
     """The same grams, ``days`` days on; what falls off the end is beyond the horizon."""
     moved = np.zeros_like(row)
-    moved[days:] = row[: row.size - days]
+    moved[days:] = row[: max(0, row.size - days)]
     return moved
 
 

@@ -2,6 +2,9 @@
 
 A hold on an intake, a spawn delivery or another delivery reaches the batches it went into; one on a batch its crops,
 lots and kits; one on a lot its kits.  Nothing that is reached is promised, opened, sealed, picked or sent.
+
+A lot that was destroyed stays stopped for good: a pick above the book or a harvest written down late cannot bring it
+back.
 """
 
 from __future__ import annotations
@@ -15,6 +18,9 @@ from fulfilment.models import Hold
 
 KINDS: Final = ("intake", "spawn_delivery", "input_delivery", "batch", "lot", "kit")
 """What a hold can stand on; each is a reference of its row."""
+
+_IN_FORCE: Final = Q(ended_at__isnull=True)
+_FOR_GOOD: Final = _IN_FORCE | Q(outcome=Hold.Outcome.DESTROYED)
 
 _TO_BATCH: Final[Mapping[str, str]] = {
     "intake": "intake__into_batches__batch",
@@ -35,8 +41,8 @@ def held_batch_ids() -> frozenset[int]:
 
 
 def held_lot_ids() -> frozenset[int]:
-    """Primary keys of the lots that are stopped now, by themselves or by what they were made of."""
-    return _reached(_TO_LOT)
+    """Primary keys of the lots that are stopped now or destroyed, by themselves or by what they were made of."""
+    return _reached(_TO_LOT, stops=_FOR_GOOD)
 
 
 def held_kit_ids() -> frozenset[int]:
@@ -50,8 +56,8 @@ def over_batch(batch_id: int) -> list[Hold]:
 
 
 def over_lot(lot_id: int) -> list[Hold]:
-    """The holds in force that reach this lot, the oldest first."""
-    return _over(_TO_LOT, lot_id)
+    """The holds that reach this lot, in force or ended by destroying, the oldest first."""
+    return _over(_TO_LOT, lot_id, stops=_FOR_GOOD)
 
 
 def over_kit(kit_id: int) -> list[Hold]:
@@ -64,19 +70,18 @@ def stands_on(hold: Hold) -> str:
     return next(kind for kind in KINDS if getattr(hold, f"{kind}_id") is not None)
 
 
-def _reached(paths: Mapping[str, str]) -> frozenset[int]:
+def _reached(paths: Mapping[str, str], *, stops: Q = _IN_FORCE) -> frozenset[int]:
     # Nearly always nothing is on hold, and the union below is long to write and to plan.
-    if not Hold.objects.filter(ended_at__isnull=True).exists():
+    if not Hold.objects.filter(stops).exists():
         return frozenset()
     first, *others = (
-        Hold.objects.filter(ended_at__isnull=True, **{f"{path}__isnull": False}).values_list(path, flat=True)
-        for path in paths.values()
+        Hold.objects.filter(stops, **{f"{path}__isnull": False}).values_list(path, flat=True) for path in paths.values()
     )
     return frozenset(first.union(*others))
 
 
-def _over(paths: Mapping[str, str], pk: int) -> list[Hold]:
+def _over(paths: Mapping[str, str], pk: int, *, stops: Q = _IN_FORCE) -> list[Hold]:
     reaching = Q()
     for path in paths.values():
         reaching |= Q(**{path: pk})
-    return list(Hold.objects.filter(reaching, ended_at__isnull=True).distinct().order_by("placed_at", "pk"))
+    return list(Hold.objects.filter(reaching, stops).distinct().order_by("placed_at", "pk"))

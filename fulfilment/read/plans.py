@@ -7,11 +7,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
+from django.db.models import F
+
 from fulfilment.core.allocation import Source, Want
-from fulfilment.core.units import Goods
+from fulfilment.core.promises import window
+from fulfilment.core.units import KIT, Goods
 from fulfilment.models import Allocation, Book, Line, Lot, PromisePart
 from fulfilment.read import holds, supply
-from fulfilment.read.farm import lives
+from fulfilment.read.farm import farm, lives
 from fulfilment.read.terms import substitutes, terms
 
 
@@ -165,3 +168,25 @@ def _unpicked(parts: list[PromisePart], *, picked: int) -> tuple[tuple[tuple[Goo
             left.append((Goods(part.book.strain_id, part.book.grade), part.amount - gone))
             ranks.append(part.rank_id)
     return tuple(left), tuple(ranks)
+
+
+def open_lines(*, today: date) -> list[tuple[Goods, date, date, int]]:
+    """(goods ordered, first and last harvest day accepted, grams still to come) of every open line of fresh goods."""
+    rows = list(
+        Line.objects.filter(
+            cancelled_at__isnull=True, shipment__state__in=["placed", "packed"], shipment__on__gte=today,
+            ordered__gt=F("picked"), order__kitchen__isnull=False,
+        )
+        .exclude(product__grade=KIT)
+        .values_list(
+            "product__strain_id", "product__grade", "shipment__on", "order__kitchen__max_age_days", "ordered", "picked"
+        )
+    )  # fmt: skip
+    life = lives({Goods(strain, grade) for strain, grade, *_ in rows})
+    same_day = farm().harvest_before_packing
+    found = []
+    for strain, grade, on, max_age, ordered, picked in rows:
+        goods = Goods(strain, grade)
+        first, last = window(on, max_age_days=max_age, life_days=life[goods], harvest_before_packing=same_day)
+        found.append((goods, first, last, ordered - picked))
+    return found

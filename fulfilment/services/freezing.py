@@ -37,7 +37,7 @@ def freeze(on: str, *, now: datetime) -> int:
     """
     day = date.fromisoformat(on)
     if day >= today(now):
-        planning.replan(now=now, cause=f"cut-off of {on}")
+        _plan(day, now=now)
     with transaction.atomic():
         fresh = list(
             Shipment.objects.select_for_update(no_key=True)
@@ -51,6 +51,14 @@ def freeze(on: str, *, now: datetime) -> int:
         packing.make_pick_lists(day, by="night", now=now)
         tell_shortages(day, now=now)
     return len(fresh)
+
+
+def _plan(day: date, *, now: datetime) -> None:
+    """The last plan of a date; a new forecast is drawn for it only where something waits to be taken in."""
+    if jobs.waits("replan"):
+        planning.replan(now=now, cause=f"cut-off of {day.isoformat()}")
+    else:
+        planning.allot(today=today(now), now=now, cause=f"cut-off of {day.isoformat()}")
 
 
 def tell_shortages(on: date, *, now: datetime) -> int:

@@ -44,7 +44,10 @@ def hold(kind: str, public_id: str, *, reason: str, by: str, now: datetime) -> H
 
 def release(hold: str, *, by: str, now: datetime) -> Hold:
     """It was looked into and is good: what no other hold stops can be promised and picked again."""
-    return _end(hold, Hold.Outcome.RELEASED, by=by, now=now)
+    with transaction.atomic():
+        ended = _end(hold, Hold.Outcome.RELEASED, by=by, now=now)
+        jobs.add("replan", due_at=now)
+    return ended
 
 
 def destroy(hold: str, *, by: str, now: datetime, today: date) -> Hold:
@@ -55,7 +58,9 @@ def destroy(hold: str, *, by: str, now: datetime, today: date) -> Hold:
     with transaction.atomic():
         found = rows.find(Hold, hold, where="hold")
         batches, lots = _batches(found), _lots(found)
-        stock.replay(Book.objects.filter(Q(strain__in=batches.values("strain")) | Q(strain__in=lots.values("strain"))))
+        stock.lock_books(
+            Book.objects.filter(Q(strain__in=batches.values("strain")) | Q(strain__in=lots.values("strain")))
+        )
         ended = _end(hold, Hold.Outcome.DESTROYED, by=by, now=now)
         locked = rows.lock_all(batches)
         reason = f"destroyed under hold {ended.public_id}"
@@ -73,6 +78,7 @@ def destroy(hold: str, *, by: str, now: datetime, today: date) -> Hold:
                     bags_lost=F("bags_lost") + batch.bags_left, version=F("version") + 1, kit_quota=0
                 )
                 events.record("bags_destroyed", subject=batch.public_id, by=by, at=now, data={"bags": batch.bags_left})
+        jobs.add("replan", due_at=now)
     return ended
 
 
@@ -90,7 +96,6 @@ def _end(hold: str, outcome: Hold.Outcome, *, by: str, now: datetime) -> Hold:
         found.ended_at, found.ended_by, found.outcome = now, by[: events.BY_LENGTH], outcome
         found.save(update_fields=["ended_at", "ended_by", "outcome"])
         events.record(outcome.value, subject=found.public_id, by=by, at=now, data={"kind": reaching.stands_on(found)})
-        jobs.add("replan", due_at=now)
     return found
 
 

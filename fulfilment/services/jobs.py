@@ -184,3 +184,18 @@ def _about(row: Job) -> str:
 def waits(kind: str, *, subject: str = "") -> bool:
     """Whether this work is asked for and not done, parked or not: asking again would only repeat it."""
     return Job.objects.filter(kind=kind, subject=subject, planned__lt=F("wanted")).exists()
+
+
+def wanted(kind: str, *, subject: str = "") -> int:
+    """How often this work has been asked for; read it before doing the work outside a job."""
+    return Job.objects.filter(kind=kind, subject=subject).values_list("wanted", flat=True).first() or 0
+
+
+def settle(kind: str, *, subject: str = "", wanted: int, now: datetime) -> None:
+    """The work was done otherwise, as it had been asked for when ``wanted`` was read; later wishes stay due.
+
+    A worker that is at it keeps its lease and finishes by itself.
+    """
+    Job.objects.filter(kind=kind, subject=subject, lease="", planned__lt=wanted, wanted__gte=wanted).update(
+        planned=wanted, attempts=0, done_at=now
+    )

@@ -20,11 +20,12 @@ ANSWERS_KEPT = timedelta(days=7)
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """What the steps of one night are given."""
+    """What the steps of one night are given; ``replans`` is how often a new plan had been asked for when it began."""
 
     on: date
     now: datetime
     scenarios: int | None = None
+    replans: int = 0
 
 
 def due(*, now: datetime) -> bool:
@@ -43,7 +44,7 @@ def due(*, now: datetime) -> bool:
 
 def run(on: str, *, now: datetime, scenarios: int | None = None) -> Night:
     """Run the steps of a night that are not stamped yet; a night that is done is left alone."""
-    course = Course(date.fromisoformat(on), now, scenarios)
+    course = Course(date.fromisoformat(on), now, scenarios, jobs.wanted("replan"))
     with transaction.atomic():
         night, _ = Night.objects.get_or_create(on=course.on, defaults={"begun_at": now})
     if night.done_at is not None:
@@ -80,6 +81,7 @@ def _roll(course: Course) -> Figures:
 
 def _allot(course: Course) -> Figures:
     made = planning.allot(today=course.on, now=course.now, cause=f"night of {course.on.isoformat()}")
+    jobs.settle("replan", wanted=course.replans, now=course.now)
     return {} if made is None else dict(made.figures)
 
 

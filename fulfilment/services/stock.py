@@ -6,7 +6,7 @@ table refuses to go below zero; ``move`` looks first, so that a person gets a se
 Fresh lots are grams.  Lots of kits are numbered bags: which of them are taken is named, or those with the lowest
 numbers are, and each is told so in its own events.
 
-Taking what nobody is owed changes what the promises receive, so the book is locked first and its replay is asked for.
+Taking what nobody is owed changes what the promises receive, so the book is locked first.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ def unit(lot: Lot) -> str:
     return "kits" if lot.kind == Lot.Kind.KITS else "g"
 
 
-def replay(books: QuerySet[Book]) -> None:
+def lock_books(books: QuerySet[Book]) -> None:
     """Lock these books, before any lot or batch: nobody is promised meanwhile what is about to be taken."""
     rows.lock_all(books)
 
@@ -221,7 +221,7 @@ def end_kits(kits: Sequence[Kit], *, kind: str, by: str, now: datetime, today: d
 def _lock(lot_id: str) -> Lot:
     """The lot for taking from it: its book first, then the batch of kits, then itself."""
     found = rows.find(Lot, lot_id, where="lot")
-    replay(Book.objects.filter(strain=found.strain_id, grade=found.grade))
+    lock_books(Book.objects.filter(strain=found.strain_id, grade=found.grade))
     if found.kind == Lot.Kind.KITS:
         Batch.objects.select_for_update(no_key=True).get(pk=found.batch_id)
     return rows.lock(Lot, lot_id, where="lot")

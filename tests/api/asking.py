@@ -9,6 +9,7 @@ from typing import Any
 from django.test import Client
 
 from fulfilment.services import keys
+from tests.api import conforming
 from tests.world import ADA, NOW
 
 _named = count()
@@ -19,15 +20,29 @@ def key(*scopes: str, **more: Any) -> str:
 
 
 def ask(
-    secret: str, method: str, address: str, body: object = None, *, once: str = "", status: int | None = None
+    secret: str,
+    method: str,
+    address: str,
+    body: object = None,
+    *,
+    once: str = "",
+    match: str = "",
+    status: int | None = None,
 ) -> Any:
-    """The parsed answer; ``status`` is what it must be.  A POST is named anew unless ``once`` names it."""
-    headers = {"HTTP_AUTHORIZATION": f"Bearer {secret}"}
+    """The parsed answer, which is as the schema says; ``status`` is what it must be.
+
+    A POST is named anew unless ``once`` names it; ``match`` is the entity tag of what is changed; no ``secret`` is no
+    key.
+    """
+    headers = {"HTTP_AUTHORIZATION": f"Bearer {secret}"} if secret else {}
+    if match:
+        headers["HTTP_IF_MATCH"] = match
     if method == "POST":
         headers["HTTP_IDEMPOTENCY_KEY"] = once or f"request-{next(_named)}"
     data = b"" if body is None else json.dumps(body).encode()
     response = Client().generic(method, f"/api/v1{address}", data, content_type="application/json", **headers)  # type: ignore[arg-type]  # headers, as the test client takes them
     told = json.loads(response.content) if response.content else None
+    conforming.check(method, f"/api/v1{address}".partition("?")[0], response.status_code, told)
     if status is not None:
         assert response.status_code == status, told
     return told

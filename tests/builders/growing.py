@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 from fulfilment.models import (
     Batch,
@@ -42,7 +43,7 @@ class Grower:
     donor: Donor
     supplier: Supplier
 
-    def intake(self, grams: int = 60_000, *, on: date = MIXED, **more: object) -> Intake:
+    def intake(self, grams: int = 60_000, *, on: date = MIXED, **more: Any) -> Intake:
         return growing.log_intake(
             self.donor.public_id,
             grams=grams,
@@ -52,7 +53,7 @@ class Grower:
             now=NOW,
             today=TODAY,
             **more,
-        )  # type: ignore[arg-type]  # the rest is what the test is about
+        )
 
     def spawn(self, grams: int = 9_000, *, on: date = MIXED, strain: Strain | None = None) -> SpawnDelivery:
         return growing.log_spawn(
@@ -94,9 +95,9 @@ class Grower:
             today=TODAY, confirmed=confirmed,
         )  # fmt: skip
 
-    def see(self, what: Batch | Crop, kind: str, *, on: date = TODAY, **more: object) -> Observation:
-        named = {"batch" if isinstance(what, Batch) else "crop": what.public_id}
-        return growing.log_observation(kind=kind, seen_on=on, by=ADA, now=NOW, today=TODAY, **named, **more)  # type: ignore[arg-type]  # the rest is what the test is about
+    def see(self, what: Batch | Crop, kind: str, *, on: date = TODAY, **more: Any) -> Observation:
+        named: dict[str, Any] = {"batch" if isinstance(what, Batch) else "crop": what.public_id}
+        return growing.log_observation(kind=kind, seen_on=on, by=ADA, now=NOW, today=TODAY, **named, **more)
 
     def harvest(
         self,

@@ -274,6 +274,17 @@ def test_29_february_comes_every_fourth_year() -> None:
     assert found == [date(2028, 2, 29), date(2032, 2, 29), date(2036, 2, 29)]
 
 
+@pytest.mark.parametrize(
+    "rule",
+    ["FREQ=WEEKLY;INTERVAL=3;BYDAY=MO,FR", "FREQ=WEEKLY;BYDAY=MO,WE,FR;BYSETPOS=1", "FREQ=WEEKLY;INTERVAL=2;COUNT=9"],
+)
+def test_windows_that_begin_in_any_week_after_the_start(rule: str) -> None:
+    start = date(2026, 3, 4)
+    for ahead in range(0, 60, 4):
+        window = {"first": start + timedelta(days=ahead), "last": start + timedelta(days=ahead + 30)}
+        assert occurrences(rule, starts_on=start, **window) == by_dateutil(rule, start=start, **window)
+
+
 def test_weeks_are_numbered_as_iso_8601_numbers_them() -> None:
     # datetime.isocalendar of the standard library is ISO 8601's week, the rule's own with WKST=MO.
     for year in range(2015, 2032):

@@ -129,6 +129,11 @@ class TestDates:
         assert found["second_pins/2"] == on(31)
         assert "harvest_question" not in found
 
+    def test_the_rest_counts_from_the_last_mushroom_not_the_first(self) -> None:
+        first = (started(), happened(EventKind.HARVESTED_FIRST, on(12)))
+        assert steps(dais_kit(*first))["rewater"] == on(24)  # two days of picking are likely
+        assert steps(dais_kit(*first, happened(EventKind.HARVESTED_ALL, on(15))))["rewater"] == on(25)
+
     def test_watered_again_early_retimes_the_second_flush_and_silences_the_first(self) -> None:
         found = steps(
             dais_kit(
@@ -163,6 +168,11 @@ class TestDates:
         pins = (started(), happened(EventKind.PINS, on(8)))
         away = (happened(EventKind.PAUSED, on(9)), happened(EventKind.RESUMED, on(11)))
         assert steps(dais_kit(*pins, *away))["ready"] == steps(dais_kit(*pins))["ready"]
+
+    def test_growth_reported_ends_a_pause_for_the_clock_too(self) -> None:
+        back = (started(), happened(EventKind.PAUSED, on(4)), happened(EventKind.HARVESTED_ALL, on(9)))
+        trouble = (happened(EventKind.TROUBLE, on(11)), happened(EventKind.RESUMED, on(14)))
+        assert steps(dais_kit(*back, *trouble))["rewater"] == on(19)
 
     def test_a_kit_in_trouble_hears_from_a_person(self) -> None:
         trouble = (started(), happened(EventKind.TROUBLE, on(5)))
@@ -283,6 +293,13 @@ class TestChanges:
         assert pins[3].due_at == at(on(9), time(9))
         sent = dispatch(rows, now=at(on(8))).send
         assert [{row.kit_id for row in group} for group in sent if group[0].kind is MailKind.CARE] == [{1, 2}]
+
+    def test_what_is_planned_keeps_its_day_when_another_kit_comes(self) -> None:
+        kit = dais_kit(started(), order_id=20)
+        rows = apply((), plan((), kit, now=at(on(1))))
+        found = plan(rows, kit, dais_kit(started(), kit_id=2, order_id=10), now=at(on(1)))
+        assert not found.move
+        assert {row.due_at - row.wanted_at for row in found.add if row.step == "pins_due"} == {timedelta(days=1)}
 
     def test_a_full_calendar_drops_what_finds_no_day_in_time(self) -> None:
         kits = [dais_kit(started(), kit_id=n, order_id=n) for n in range(1, 8)]

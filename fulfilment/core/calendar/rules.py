@@ -57,7 +57,7 @@ class Rule:
 
     @property
     def is_weekly(self) -> bool:
-        """Whether weekdays and week numbers say all: no dateutil needed."""
+        """Whether weekdays and week numbers say all: then days need not be asked one by one."""
         return self.freq == "WEEKLY" and not self.by
 
     @property

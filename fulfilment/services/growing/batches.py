@@ -214,7 +214,7 @@ def open_crop(
 def lock_with_book(batch_id: str, *, where: str = "batch") -> Batch:
     """A batch, locked after the book of its strain's kits, whose promises hang on the batch's quota."""
     found = rows.find(Batch, batch_id, where=where)
-    stock.replay(Book.objects.filter(strain=found.strain_id, grade=KIT))
+    stock.lock_books(Book.objects.filter(strain=found.strain_id, grade=KIT))
     return rows.lock(Batch, batch_id, where=where)
 
 

@@ -12,6 +12,7 @@ from datetime import date, datetime
 from django.db import transaction
 from django.db.models import F, Max
 
+from fulfilment.core.calendar import in_words
 from fulfilment.core.problems import Conflict, Invalid, Unconfirmed
 from fulfilment.core.units import amount
 from fulfilment.models import (
@@ -51,12 +52,10 @@ def close_round(round: str, *, crates: dict[str, int] | None = None, by: str, no
         shipments = rows.lock_all(
             Shipment.objects.filter(stop__round=trip, state__in=OPEN).select_related("kitchen", "buyer", "stop")
         )
-        _check_crates(out, shipments)
-        sent, empty = [], []
-        for shipment in sorted(shipments, key=lambda each: each.stop.position):
-            if not shipment.lines.filter(cancelled_at__isnull=True, picked__gt=0).exists():
-                empty.append(shipment.public_id)
-                continue
+        going = [shipment for shipment in shipments if _anything_picked(shipment)]
+        _check_crates(out, shipments, going=going)
+        sent = []
+        for shipment in sorted(going, key=lambda each: each.stop.position):
             _send(shipment, by=by, now=now, today=today)
             crates_out = out.get(shipment.public_id, 0)
             if crates_out and shipment.kitchen is not None:
@@ -65,6 +64,7 @@ def close_round(round: str, *, crates: dict[str, int] | None = None, by: str, no
         trip.closed_at, trip.closed_by, trip.version = now, by[: events.BY_LENGTH], trip.version + 1
         trip.save(update_fields=["closed_at", "closed_by", "version"])
         stamp_lists([trip.pick_list.pk] if hasattr(trip, "pick_list") else [], now=now)
+        empty = [shipment.public_id for shipment in shipments if shipment.public_id not in sent]
         events.record(
             "round_closed", subject=trip.public_id, by=by, at=now, data={"sent": sent, "nothing_packed": empty}
         )
@@ -128,8 +128,13 @@ def deliver(
     with transaction.atomic():
         found = rows.lock(Shipment, shipment, where="shipment")
         state = move(SHIPMENT, found.state, Shipment.State.DELIVERED, what="shipment")
-        for place, (name, quantity, reason) in enumerate(refused):
-            _refuse(found, name, quantity, reason, where=f"refused.{place}", by=by, now=now, today=today)
+        sent_back = [
+            {
+                "line": _refuse(found, name, quantity, reason, where=f"refused.{place}", by=by, now=now, today=today),
+                "amount": quantity,
+            }
+            for place, (name, quantity, reason) in enumerate(refused)
+        ]
         back = given.number(crates_back, where="crates_back", at_least=0, at_most=MOST_CRATES, unit="crates")
         if back and found.kitchen is None:
             raise Invalid("Crates are counted for kitchens only.", code="no_kitchen", where="crates_back")
@@ -140,7 +145,7 @@ def deliver(
         found.save(update_fields=["state", "delivered_at", "version"])
         events.record(
             "delivered", subject=found.public_id, by=by, at=now, kitchen=found.kitchen, buyer=found.buyer,
-            data={"refused": [{"line": name, "amount": grams} for name, grams, _ in refused], "crates_back": back},
+            data={"refused": sent_back, "crates_back": back},
         )  # fmt: skip
     return found
 
@@ -162,19 +167,24 @@ def _check_open(shipment: Shipment) -> None:
         )
 
 
+def _anything_picked(shipment: Shipment) -> bool:
+    return shipment.lines.filter(cancelled_at__isnull=True, picked__gt=0).exists()
+
+
 def _check_packed(shipment: Shipment) -> None:
-    if not shipment.lines.filter(cancelled_at__isnull=True, picked__gt=0).exists():
+    if not _anything_picked(shipment):
         raise Conflict("Nothing of this shipment is picked yet: pick it first.", code="not_packed", where="shipment")
 
 
 def _send(shipment: Shipment, *, by: str, now: datetime, today: date) -> None:
     """The caller has locked it: sent as it is packed, with its delivery note; kits begin their way."""
     _check_holds(shipment)
+    _check_use_by(shipment, today=today)
     shipment.state = Shipment.State(move(SHIPMENT, shipment.state, Shipment.State.SENT, what="shipment"))
     shipment.sent_at, shipment.version = now, shipment.version + 1
     shipment.save(update_fields=["state", "sent_at", "version"])
     Allocation.objects.filter(line__shipment=shipment).delete()
-    Line.objects.filter(shipment=shipment).update(allocated=0)
+    Line.objects.filter(shipment=shipment).update(allocated=0, version=F("version") + 1)
     _note(shipment, now=now)
     sold = Kit.objects.filter(line__shipment=shipment)
     if sold.exists():
@@ -211,6 +221,22 @@ def _check_holds(shipment: Shipment) -> None:
             )
 
 
+def _check_use_by(shipment: Shipment, *, today: date) -> None:
+    """What was packed in time and stood too long stays here: past use-by is a hard stop, whoever asks."""
+    for line in shipment.lines.filter(cancelled_at__isnull=True, picked__gt=0).select_related("order"):
+        late = line.picks.filter(
+            amount__gt=0, reversed_by__isnull=True, lot__hard_stop=True, lot__best_before__lt=today
+        ).select_related("lot")
+        for pick in late:
+            raise Conflict(
+                f"Line {line.order.public_id}/{line.number} holds lot {pick.lot.public_id}, which was to be used by "
+                f"{in_words(pick.lot.best_before)}: undo that pick and write the lot off before the rest leaves.",
+                code="past_use_by",
+                where="shipment",
+                lot=pick.lot.public_id,
+            )
+
+
 def _note(shipment: Shipment, *, now: datetime) -> DeliveryNote:
     """Numbers count up without a gap: the farm's row is what two that leave at once wait for."""
     Farm.objects.select_for_update(no_key=True).get(pk=1)
@@ -218,7 +244,7 @@ def _note(shipment: Shipment, *, now: datetime) -> DeliveryNote:
     return DeliveryNote.objects.create(shipment=shipment, number=newest + 1, made_at=now)
 
 
-def _check_crates(out: Mapping[str, int], shipments: Sequence[Shipment]) -> None:
+def _check_crates(out: Mapping[str, int], shipments: Sequence[Shipment], *, going: Sequence[Shipment]) -> None:
     """Crates go out with the round's own kitchens, in numbers that can be."""
     kitchens = {shipment.public_id: shipment.kitchen for shipment in shipments}
     for shipment, count in out.items():
@@ -230,6 +256,12 @@ def _check_crates(out: Mapping[str, int], shipments: Sequence[Shipment]) -> None
                 where="crates",
             )
         given.number(count, where=where, at_least=0, at_most=MOST_CRATES, unit="crates")
+        if count and all(shipment != each.public_id for each in going):
+            raise Invalid(
+                f"Nothing is picked for shipment {shipment}, so it stays here: no crates go out with it.",
+                code="nothing_picked",
+                where=where,
+            )
         if count and kitchens[shipment] is None:
             raise Invalid("Only kitchens get crates: send a buyer's goods in a box.", code="no_kitchen", where=where)
 
@@ -252,15 +284,20 @@ def _move_crates(kitchen: Kitchen, count: int, *, shipment: Shipment | None, by:
 
 def _refuse(
     shipment: Shipment, name: str, quantity: int, reason: str, *, where: str, by: str, now: datetime, today: date
-) -> None:
+) -> str:
+    """Write it down; the line by its name."""
     line = lines.lock(name, where=f"{where}.line")
     if line.shipment_id != shipment.pk:
-        raise Invalid(f"Line {name[:14]} is not of this delivery.", code="other_delivery", where=f"{where}.line")
+        raise Invalid(
+            f"Line {line} is not of this delivery: name one of its own lines.",
+            code="other_delivery",
+            where=f"{where}.line",
+        )
     left = line.picked - line.refused
     amount(quantity, where=f"{where}.amount", unit="kits" if line.product.is_kit else "grams")
     if quantity > left:
         raise Conflict(
-            f"Only {left} of line {name} were delivered: no more than that can be sent back.",
+            f"Only {left} of line {line} were delivered: no more than that can be sent back.",
             code="more_than_delivered",
             where=f"{where}.amount",
             delivered=left,
@@ -272,3 +309,4 @@ def _refuse(
     Line.objects.filter(pk=line.pk).update(refused=F("refused") + quantity, version=F("version") + 1)
     if line.product.is_kit:
         kits.refuse(line, count=quantity, on=today, by=by, now=now)
+    return str(line)

@@ -18,7 +18,7 @@ from django.db.models import F
 from fulfilment.core.calendar import in_words
 from fulfilment.core.problems import Conflict, Invalid, Unconfirmed
 from fulfilment.core.units import amount as checked_amount
-from fulfilment.models import Allocation, Batch, Line, Lot, Pick, PickRow, PromisePart, Shipment, StockEntry
+from fulfilment.models import Allocation, Batch, Hold, Line, Lot, Pick, PickRow, PromisePart, Shipment, StockEntry
 from fulfilment.read import holds
 from fulfilment.services import events, given, jobs, kits, rows, stock
 from fulfilment.services.packing import lines
@@ -85,7 +85,10 @@ def pick(
                 reason="weighed more than the book when picked",
             )  # fmt: skip
         entry = stock.move(source, kind=StockEntry.Kind.PICKED, quantity=-amount, reason=because, by=by, now=now)
-        made = Pick.objects.create(line=wanted, lot=source, amount=amount, entry=entry, reason=because, at=now, by=by)
+        made = Pick.objects.create(
+            line=wanted, lot=source, amount=amount, entry=entry, reason=because, at=now,
+            by=by[: events.BY_LENGTH],
+        )  # fmt: skip
         if bags:
             kits.sell(bags, line=wanted, on=today, by=by, now=now)
             stock.lose_kits(source.batch, pieces=amount)
@@ -127,8 +130,9 @@ def undo_pick(pick: str, *, reason: str = "", by: str, now: datetime, today: dat
             source, kind=StockEntry.Kind.PICK_UNDONE, quantity=found.amount, reason=because, by=by, now=now
         )
         made = Pick.objects.create(
-            line=wanted, lot=source, amount=-found.amount, entry=entry, reverses=found, reason=because, at=now, by=by
-        )
+            line=wanted, lot=source, amount=-found.amount, entry=entry, reverses=found, reason=because, at=now,
+            by=by[: events.BY_LENGTH],
+        )  # fmt: skip
         if wanted.product.is_kit:
             kits.take_back(wanted, lot=source, count=found.amount, sold_at=found.at, on=today, by=by, now=now)
             Batch.objects.filter(pk=source.batch_id).update(
@@ -171,10 +175,14 @@ def _check_open(line: Line, shipment: Shipment) -> None:
 
 def _check_lot(lot: Lot, line: Line, *, today: date, because: str) -> None:
     """What is refused whoever asks; past best before a person's reason is enough."""
-    if lot.pk in holds.held_lot_ids():
+    for hold in holds.over_lot(lot.pk):
+        destroyed = hold.outcome == Hold.Outcome.DESTROYED
         raise Conflict(
-            f"Lot {lot.public_id} is on hold: nothing is picked from it until somebody releases it. Take another lot.",
-            code="on_hold",
+            f"Lot {lot.public_id} was destroyed: nothing is ever picked from it. Take another lot."
+            if destroyed
+            else f"Lot {lot.public_id} is on hold: nothing is picked from it until somebody releases it. Take another "
+            "lot.",
+            code="destroyed" if destroyed else "on_hold",
             where="lot",
             lot=lot.public_id,
         )
@@ -188,21 +196,26 @@ def _check_lot(lot: Lot, line: Line, *, today: date, because: str) -> None:
             where="lot",
             lot=lot.public_id,
         )
-    if lot.best_before >= today:
+    arrives = max(today, line.shipment.on)
+    if lot.best_before >= arrives:
         return
-    date_name = "start-by" if lot.kind == Lot.Kind.KITS else "best-before"
+    date_name = "use-by" if lot.hard_stop else "start-by" if lot.kind == Lot.Kind.KITS else "best-before"
+    past = (
+        f"is past its {date_name} date, {in_words(lot.best_before)}"
+        if lot.best_before < today
+        else f"will be past its {date_name} date, {in_words(lot.best_before)}, when it arrives on {in_words(arrives)}"
+    )
     if lot.hard_stop:
         raise Conflict(
-            f"Lot {lot.public_id} is past its use-by date, {in_words(lot.best_before)}: it is not picked, whoever "
-            "asks. Write it off as waste.",
+            f"Lot {lot.public_id} {past}: it is not picked, whoever asks. "
+            f"{'Write it off as waste.' if lot.best_before < today else 'Take another lot.'}",
             code="past_use_by",
             where="lot",
             lot=lot.public_id,
         )
     if not because:
         raise Invalid(
-            f"Lot {lot.public_id} is past its {date_name} date, {in_words(lot.best_before)}: to pick it all the same, "
-            "say why.",
+            f"Lot {lot.public_id} {past}: to pick it all the same, say why.",
             code="past_best_before",
             where="reason",
             lot=lot.public_id,

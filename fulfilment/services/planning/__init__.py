@@ -11,6 +11,7 @@ from datetime import datetime
 
 from fulfilment.models import Plan
 from fulfilment.read.farm import today
+from fulfilment.services import jobs
 from fulfilment.services.planning.allotting import allot
 from fulfilment.services.planning.publishing import publish
 
@@ -20,5 +21,8 @@ __all__ = ["allot", "publish", "replan"]
 def replan(*, now: datetime, cause: str = "replan", scenarios: int | None = None) -> Plan | None:
     """Forecast, re-ask, allot.  None where the plan failed its audit and the one before it stays."""
     day = today(now)
+    wanted = jobs.wanted("replan")
     publish(today=day, now=now, scenarios=scenarios)
-    return allot(today=day, now=now, cause=cause)
+    made = allot(today=day, now=now, cause=cause)
+    jobs.settle("replan", wanted=wanted, now=now)
+    return made

@@ -74,9 +74,7 @@ def choose(
 
 def _demands(today: date) -> list[Demand]:
     """Every open line's grams in the goods it ordered."""
-    found = []
-    for want in plans.wants(today=today)[0]:
-        goods, first, last = want.choices[0]
-        if want.ordered and not goods.is_kit:
-            found.append(Demand(goods, (first - today).days, (last - today).days, float(want.ordered)))
-    return found
+    return [
+        Demand(goods, (first - today).days, (last - today).days, float(grams))
+        for goods, first, last, grams in plans.open_lines(today=today)
+    ]

@@ -1,0 +1,94 @@
+"""A farm in the middle of a week, laid by HTTP, with one thing of every noun: what the walks over all routes need."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+from fulfilment import work
+from fulfilment.models import Intake, Line, Pick, Round, SpawnDelivery
+from tests import world
+from tests.api.asking import ask, key
+from tests.world import MONDAY, NOW, World
+
+if TYPE_CHECKING:
+    import time_machine
+
+TUESDAY = MONDAY + timedelta(days=1)
+FROZEN = NOW + timedelta(hours=7)
+
+
+class Everything:
+    """``ids`` has, by the first word of an address, the id of a thing that is Cleo's or the farm's."""
+
+    def __init__(self, clock: time_machine.Traveller) -> None:
+        self.farm: World = world.build(kits_wanted=4)
+        world.plan()
+        self.office = key("office", "grower", "packing", "shop")
+        self.cleo = key("kitchen", kitchen=self.farm.kitchen)
+        farm, batch = self.farm, self.farm.crop.batch.public_id
+        supplier = self.post("/suppliers", {"name": "Barn and Sons"})["id"]
+        straw = {"supplier": supplier, "kind": "straw", "amount": 9_000, "received_on": MONDAY.isoformat()}
+        self.input = self.post("/input-deliveries", straw)["id"]
+        harvested = {
+            "crop": farm.crop.public_id,
+            "harvested_on": MONDAY.isoformat(),
+            "grades": [{"grade": "a", "weighed_g": 3_000, "trimmed_g": 3_000}],
+            "confirmed": True,
+        }
+        lot = self.post("/harvests", harvested)["lots"][0]["id"]
+        self.kits = self.post(f"/batches/{batch}/kits", {"bags": 4, "sealed_on": MONDAY.isoformat()})["id"]
+        work.drain(now=NOW)
+        fresh = {"on": TUESDAY.isoformat(), "lines": [{"product": farm.product.public_id, "amount_g": 1_000}]}
+        order = ask(self.cleo, "POST", "/orders", fresh, status=201)
+        gift = {
+            "buyer": farm.buyer.public_id,
+            "on": TUESDAY.isoformat(),
+            "lines": [{"product": farm.kit.public_id, "units": 1}],
+        }
+        self.kit_order = self.post("/orders", gift)
+        standing = {
+            "rule": "FREQ=WEEKLY;BYDAY=FR",
+            "starts_on": MONDAY.isoformat(),
+            "lines": [{"product": farm.product.public_id, "amount_g": 500}],
+        }
+        self.begun = ask(self.cleo, "POST", "/standing-orders", standing, status=201)
+        work.drain(now=NOW)
+        clock.move_to(FROZEN)
+        work.drain(now=FROZEN)
+        line = Line.objects.get(order__public_id=order["id"])
+        self.line = str(line)
+        self.post("/picks", {"line": self.line, "lot": lot, "amount_g": 990})
+        self.post("/picks", {"line": f"{self.kit_order['id']}/1", "lot": self.kits, "units": 1})
+        shop = self.get("/kits")["items"]
+        self.ids: dict[str, str] = {
+            "strains": farm.strain.public_id,
+            "products": farm.product.public_id,
+            "orders": order["id"],
+            "standing-orders": self.begun["id"],
+            "kitchens": farm.kitchen.public_id,
+            "buyers": farm.buyer.public_id,
+            "batches": batch,
+            "crops": farm.crop.public_id,
+            "lots": lot,
+            "holds": self.post("/holds", {"kind": "input_delivery", "id": self.input, "reason": "damp"})["id"],
+            "traces": order["id"],
+            "pick-lists": self.get("/pick-lists")["items"][0]["id"],
+            "picks": Pick.objects.order_by("pk")[0].public_id,
+            "rounds": Round.objects.get().public_id,
+            "shipments": order["shipments"][0],
+            "kits": next(kit["id"] for kit in shop if kit["stage"] == "sealed"),
+        }
+        self.intake = Intake.objects.get().public_id
+        self.spawn = SpawnDelivery.objects.get().public_id
+
+    def address(self, pattern: str, code: str = "") -> str:
+        """``orders/<str:code>`` with the order's id, or with ``code``."""
+        filled = pattern.replace("<str:code>", code or self.ids.get(pattern.partition("/")[0], ""))
+        return "/" + filled.replace("<int:number>", "1")
+
+    def get(self, address: str) -> Any:
+        return ask(self.office, "GET", address, status=200)
+
+    def post(self, address: str, body: object, status: int = 201) -> Any:
+        return ask(self.office, "POST", address, body, status=status)
