@@ -66,7 +66,6 @@ INSTALLED_APPS = [
     # Its abstract key cannot be imported otherwise; its own table stays empty.
     "rest_framework_api_key",
     "drf_spectacular",
-    "drf_standardized_errors",
     "fulfilment",
 ]
 

@@ -154,9 +154,10 @@ def _care_due(now: datetime) -> None:
 
 
 def _replan(_: Claim, now: datetime) -> None:
-    from fulfilment.services import planning
+    from fulfilment.services import freezing, planning
 
     planning.replan(now=now)
+    freezing.follow_plan(now=now)
 
 
 def _night(one: Claim, now: datetime) -> None:

@@ -19,7 +19,7 @@ from fulfilment.api.keys import actor_of
 from fulfilment.api.once import PARAMETER, once
 from fulfilment.api.order_shapes import OFFERS, ORDERS, OrderShape, one, show, show_offers, with_lines
 from fulfilment.api.views import Endpoint
-from fulfilment.core.problems import Forbidden, Invalid
+from fulfilment.core.problems import Forbidden, Invalid, Missing
 from fulfilment.models import Buyer, Kitchen, Order
 from fulfilment.read.scope import visible
 from fulfilment.services import ordering, rows
@@ -159,6 +159,9 @@ class LineAmount(Endpoint):
         if asked["because"]:
             office_only(actor)
         order = rows.find_in(visible(Order, actor), code)
+        if not order.lines.filter(number=number).exists():
+            # The number is in the address, so what is missing is the address itself.
+            raise Missing(f"Order {order.public_id} has no line {number}.", line=f"{order.public_id}/{number}")
         ordering.change_line(
             order.public_id, number=number, to=amount_of(asked), because=asked["because"], by=actor.name, now=now
         )

@@ -116,7 +116,7 @@ def pick(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
 @action("picks_undo", scopes=PACKERS, shape=UndoAsked, answer=PickMade)
 def undo(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Put a pick back, once, as long as it has not left the farm."""
-    return _show_pick(packing.undo_pick(who.path["code"], reason=asked["reason"], **who.signed_today))
+    return _show_pick(packing.undo_pick(who.own(Pick), reason=asked["reason"], **who.signed_today))
 
 
 class Rounds(Endpoint):

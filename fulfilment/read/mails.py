@@ -67,6 +67,8 @@ class LineFacts:
     product: str
     ordered: str
     promised: str
+    comes: str
+    nothing_comes: bool
     whole: bool
     nothing: bool
     chance: str
@@ -192,6 +194,8 @@ def line_facts(line: Line) -> LineFacts:
         product=line.product.name,
         ordered=said(line.ordered, is_kit=is_kit),
         promised=said(line.promised, is_kit=is_kit),
+        comes=said(line.allocated + line.picked, is_kit=is_kit),
+        nothing_comes=line.allocated + line.picked == 0,
         whole=line.promised >= line.ordered,
         nothing=line.promised == 0,
         chance=CHANCE_IN_WORDS[words(promise.chance_pct)] if promise and line.promised else "",

@@ -196,7 +196,8 @@ def _reach(code: str) -> _Reach:
     """What kind of thing has this code, and what it touches."""
     order, _, number = code.partition("/")
     if number:
-        line = Line.objects.filter(order__public_id=order, number=int(number) if number.isdecimal() else -1).first()
+        wanted = int(number) if number.isdecimal() and len(number) <= 4 else 0
+        line = Line.objects.filter(order__public_id=order, number=wanted).first()
         if line is not None:
             return _of_lines("line", Q(line=line), Q(pk=line.pk))
     elif (lot := Lot.objects.filter(public_id=code).first()) is not None:

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime
+from hashlib import sha256
 
 from django.db import transaction
 from django.db.models import F
@@ -13,6 +14,7 @@ from django.db.models import F
 from fulfilment.models import Line, Mail, Shipment
 from fulfilment.read.farm import today
 from fulfilment.services import events, jobs, mails, packing, planning
+from fulfilment.services.packing.settling import OPEN, tolerance_pct
 
 
 def due(*, now: datetime) -> int:
@@ -41,7 +43,7 @@ def freeze(on: str, *, now: datetime) -> int:
     with transaction.atomic():
         fresh = list(
             Shipment.objects.select_for_update(no_key=True)
-            .filter(on=day, state="placed", frozen_at__isnull=True, cut_off_at__lte=now)
+            .filter(on=day, state__in=OPEN, frozen_at__isnull=True, cut_off_at__lte=now)
             .order_by("pk")
         )
         Shipment.objects.filter(pk__in=[s.pk for s in fresh]).update(frozen_at=now, version=F("version") + 1)
@@ -61,31 +63,47 @@ def _plan(day: date, *, now: datetime) -> None:
         planning.allot(today=today(now), now=now, cause=f"cut-off of {day.isoformat()}")
 
 
+def follow_plan(*, now: datetime) -> int:
+    """After a new plan: the lists of frozen dates name the lots that harvests became, and who is short now is told.
+
+    Returns how many customers were told.
+    """
+    frozen = Shipment.objects.filter(on__gte=today(now), state__in=OPEN, frozen_at__isnull=False)
+    told = 0
+    for day in sorted(set(frozen.values_list("on", flat=True))):
+        packing.make_pick_lists(day, by="night", now=now)
+        told += tell_shortages(day, now=now)
+    return told
+
+
 def tell_shortages(on: date, *, now: datetime) -> int:
     """A notice to each customer who will get less than promised on a frozen date; once per order and promise.
 
-    It goes at once: whoever is told while shops are open can still buy elsewhere.
+    It goes at once: whoever is told while shops are open can still buy elsewhere.  What a packed line weighs off within
+    its kitchen's tolerance is no shortage.
     """
     told = 0
     short = (
         Line.objects.filter(
             shipment__on=on,
-            shipment__state__in=["placed", "packed"],
+            shipment__state__in=OPEN,
             shipment__frozen_at__isnull=False,
             cancelled_at__isnull=True,
             promised__gt=F("allocated") + F("picked"),
         )
-        .select_related("order__kitchen", "order__buyer", "promise")
+        .select_related("order__kitchen", "order__buyer", "promise", "product", "shipment__kitchen")
         .order_by("order_id", "number")
     )
     by_order: dict[int, list[Line]] = {}
     for line in short:
+        if 100 * (line.allocated + line.picked) >= line.promised * (100 - tolerance_pct(line)) and line.picked:
+            continue
         by_order.setdefault(line.order_id, []).append(line)
     with transaction.atomic():
         for lines in by_order.values():
             order = lines[0].order
             numbers = "-".join(f"{line.number}.{line.promise.number}" for line in lines if line.promise is not None)
-            once = f"shortage:{order.public_id}:{numbers}"[:80]
+            once = f"shortage:{order.public_id}:{sha256(numbers.encode()).hexdigest()[:16]}"
             if Mail.objects.filter(once=once).exists():
                 continue
             events.record(

@@ -44,12 +44,15 @@ def due(*, now: datetime) -> bool:
 
 def run(on: str, *, now: datetime, scenarios: int | None = None) -> Night:
     """Run the steps of a night that are not stamped yet; a night that is done is left alone."""
-    course = Course(date.fromisoformat(on), now, scenarios, jobs.wanted("replan"))
+    wanted = jobs.wanted("replan")
+    day = date.fromisoformat(on)
     with transaction.atomic():
-        night, _ = Night.objects.get_or_create(on=course.on, defaults={"begun_at": now})
+        night, _ = Night.objects.get_or_create(on=day, defaults={"begun_at": now})
     if night.done_at is not None:
         return night
     stamped = set(night.steps.values_list("step", flat=True))
+    # A forecast drawn before the night was killed knows nothing of what was asked for since.
+    course = Course(day, now, scenarios, replans=0 if "forecast" in stamped else wanted)
     for name, step in STEPS:
         if name in stamped:
             continue
@@ -89,7 +92,7 @@ def _freeze(course: Course) -> Figures:
     """The night only catches up on cut-offs that nobody saw to, and on lists whose plan has moved."""
     freezing.due(now=course.now)
     packing.make_pick_lists(course.on, by="night", now=course.now)
-    return {"told_short": freezing.tell_shortages(course.on, now=course.now)}
+    return {"told_short": freezing.follow_plan(now=course.now)}
 
 
 def _care(course: Course) -> Figures:

@@ -281,7 +281,7 @@ def _cancel_lines(placed: Order, *, numbers: set[int] | None, because: str, now:
 
 def _ask_for_plan(shipment: Shipment, *, now: datetime) -> None:
     jobs.add("replan", due_at=now)
-    if shipment.frozen_at is not None:
+    if now >= shipment.cut_off_at:
         jobs.add("freeze", subject=shipment.on.isoformat(), due_at=now)
 
 

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from typing import Final
 
 from django.db import transaction
-from django.db.models import Sum
+from django.db.models import Max, Sum
 
 from fulfilment.core.forecast import score, unpack
 from fulfilment.models import Book, Forecast, Harvest, Plan, Score, Supply
@@ -46,7 +46,11 @@ def score_yesterday(*, today: date) -> int:
 
 
 def drop_old_forecasts(*, today: date) -> int:
-    """Keep what books stand on, the first forecast of each day that may still be scored, and nothing else."""
+    """Keep what books stand on, the first forecast of each day that may still be scored, and nothing else.
+
+    The newest stays whatever happens, and so does what another worker publishes meanwhile.
+    """
+    newest = Forecast.objects.aggregate(pk=Max("pk"))["pk"] or 0
     keep = set(Book.objects.filter(forecast__isnull=False).values_list("forecast_id", flat=True))
     oldest = today - timedelta(days=max(LEADS) + 1)
     for back in range((today - oldest).days + 1):
@@ -54,7 +58,7 @@ def drop_old_forecasts(*, today: date) -> int:
         if made is not None:
             keep.add(made.pk)
     with transaction.atomic():
-        gone = Forecast.objects.exclude(pk__in=keep)
+        gone = Forecast.objects.filter(pk__lt=newest).exclude(pk__in=keep)
         Plan.objects.filter(forecast__in=gone).update(forecast=None)
         count, _ = Supply.objects.filter(forecast__in=gone).delete()
         gone.delete()

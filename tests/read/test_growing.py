@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -32,12 +32,11 @@ def test_a_running_batch_is_as_old_as_its_room_was_warm(grower: Grower) -> None:
     days = (TODAY - MIXED).days
     assert state(f"batch:{batch.pk}").elapsed == pytest.approx(days)
     assert (state(f"batch:{batch.pk}").stage, state(f"batch:{batch.pk}").bags) == (Stage.COLONISING, 20)
-    for hour in (3, 15):
-        growing.log_reading(
-            grower.dark.public_id, celsius=14 + hour / 3 - 1, at=NOW - timedelta(days=1, hours=hour), by=ADA, now=NOW
-        )
-    at_16 = PEARL.mycelium.rate((14 + 14 + 4) / 2, reference=PEARL.incubation_reference_c)
-    assert state(f"batch:{batch.pk}").elapsed == pytest.approx(days - 1 + at_16, abs=1e-3)
+    # both on the farm's 7 May: half past midnight in Berlin is 22:30 of the day before in UTC
+    for celsius, at in ((14, datetime(2026, 5, 6, 22, 30, tzinfo=UTC)), (18, datetime(2026, 5, 7, 12, tzinfo=UTC))):
+        growing.log_reading(grower.dark.public_id, celsius=celsius, at=at, by=ADA, now=NOW)
+    at_16 = PEARL.mycelium.rate(16, reference=PEARL.incubation_reference_c)
+    assert state(f"batch:{batch.pk}").elapsed == pytest.approx(days - 1 + at_16)
 
 
 def test_a_colder_room_is_a_slower_pace(grower: Grower) -> None:

@@ -152,6 +152,21 @@ def test_nothing_on_hold_leaves_until_its_pick_is_undone() -> None:
     assert [note.number for note in close()] == [1]
 
 
+def test_what_was_packed_in_time_and_stood_past_its_use_by_date_stays_here() -> None:
+    a_farm()
+    strain = a_strain()
+    lot = a_fresh_lot(strain, 5_000, best_before=FRIDAY, hard_stop=True)
+    line = a_line(a_kitchen(), a_product(strain), 1_000, way=Way.COLLECTED)
+    packing.pick(str(line), lot=lot.public_id, amount=1_000, by=BEN, now=NOW, today=FRIDAY)
+    saturday = {"by": BEN, "now": NOW + timedelta(days=1), "today": FRIDAY + timedelta(days=1)}
+    with pytest.raises(Conflict, match=f"holds lot {lot.public_id}, which was to be used by Friday 8 May 2026") as told:
+        packing.collect(line.shipment.public_id, **saturday)  # type: ignore[arg-type]  # test data
+    assert told.value.reason_code == "past_use_by"
+    assert Shipment.objects.get().state == "packed"
+    packing.undo_pick(line.picks.get().public_id, **saturday)  # type: ignore[arg-type]  # test data
+    assert Shipment.objects.get().state == "placed"
+
+
 def test_a_note_number_that_was_not_written_is_used_again() -> None:
     """A close that fails leaves no gap."""
     lot, _ = packed(1_000)
@@ -221,6 +236,17 @@ def test_no_such_number_of_crates(count: int, says: str) -> None:
     close()
     with pytest.raises(Invalid, match=says):
         deliver(line, crates_back=count)
+
+
+def test_no_crates_go_to_a_stop_that_stays_here() -> None:
+    lot, (line,) = packed(1_000)
+    forgotten = a_line(a_kitchen("The Gull"), line.product, 500)
+    plan((line, lot, 1_000), (forgotten, lot, 500))
+    packing.make_pick_lists(FRIDAY, by=BEN, now=NOW)
+    with pytest.raises(Invalid, match=r"Nothing is picked for shipment .*: no crates go out with it\.") as told:
+        close(crates={forgotten.shipment.public_id: 2})
+    assert told.value.where == f"crates.{forgotten.shipment.public_id}"
+    assert not DeliveryNote.objects.exists()
 
 
 def test_crates_go_with_the_rounds_own_stops_only() -> None:

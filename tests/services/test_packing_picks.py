@@ -22,7 +22,7 @@ from fulfilment.models import (
     Strain,
     Substitute,
 )
-from fulfilment.services import packing
+from fulfilment.services import holds, packing
 from tests.builders.kitchens import (
     BEN,
     FRIDAY,
@@ -63,7 +63,7 @@ def store() -> Store:
 
 def pick(store: Store, amount: int, *, lot: Lot | None = None, line: Line | None = None, **more: object) -> Pick:
     wanted = {"lot": (lot or store.lot).public_id, "amount": amount} | more
-    return packing.pick(str(line or store.line), by=BEN, now=NOW, today=FRIDAY, **wanted)  # type: ignore[arg-type]  # test data
+    return packing.pick(str(line or store.line), **({"by": BEN, "now": NOW, "today": FRIDAY} | wanted))  # type: ignore[arg-type]  # test data
 
 
 def left(lot: Lot) -> int:
@@ -313,6 +313,26 @@ def test_past_use_by_is_a_hard_stop(store: Store) -> None:
     with pytest.raises(Conflict, match=r"past its use-by date.*not picked, whoever asks"):
         pick(store, 2_000, lot=lot, reason="looks fine", confirmed=True)
     assert nothing_written(store)
+
+
+def test_the_date_that_counts_is_the_day_it_arrives(store: Store) -> None:
+    """Packed on Thursday for Friday's door."""
+    lot = a_fresh_lot(store.strain, 3_000, harvested_on=THURSDAY, best_before=THURSDAY)
+    with pytest.raises(Invalid, match=r"will be past its best-before date, .*7 May 2026, when it arrives on .*8 May"):
+        pick(store, 2_000, lot=lot, today=THURSDAY)
+    hard = a_fresh_lot(store.strain, 3_000, harvested_on=THURSDAY, best_before=THURSDAY, hard_stop=True)
+    with pytest.raises(Conflict, match=r"when it arrives on .*not picked, whoever asks\. Take another lot"):
+        pick(store, 2_000, lot=hard, today=THURSDAY, reason="looks fine", confirmed=True)
+    assert nothing_written(store)
+
+
+def test_nothing_is_ever_picked_from_what_was_destroyed(store: Store) -> None:
+    placed = holds.hold("lot", store.lot.public_id, reason="cough in the fruiting room", by=BEN, now=NOW)
+    holds.destroy(placed.public_id, by=BEN, now=NOW, today=FRIDAY)
+    with pytest.raises(Conflict, match="was destroyed: nothing is ever picked from it") as told:
+        pick(store, 2_000, confirmed=True)
+    assert told.value.reason_code == "destroyed"
+    assert left(store.lot) == 0
 
 
 @pytest.mark.parametrize("state", ["sent", "delivered"])
