@@ -1,4 +1,4 @@
-"""The cut-off: a date is planned a last time, its lists are made, and who will be short is told while shops are open."""
+"""The cut-off: a date is planned a last time, its lists are made, and who is short is told while shops are open."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ from fulfilment.models import (
     Strain,
 )
 from fulfilment.out import emails
+from fulfilment.read import mails
 from fulfilment.services import freezing, jobs, ordering, packing, planning, stock
 from tests.builders.kitchens import (
     FRIDAY,
@@ -188,7 +189,8 @@ def test_the_notice_says_what_was_promised_and_what_will_come(strain: Strain, pr
     a_lot(strain, 500)
     a_line(a_kitchen(), product, 2_000)
     freezing.freeze(ON, now=CUT_OFF)
-    said = emails.render(Mail.objects.get(kind="shortage"), now=CUT_OFF)
+    mail = Mail.objects.get(kind="shortage")
+    said = emails.write(mails.letter(mail, mails.gather([mail]), now=CUT_OFF), now=CUT_OFF)
     assert "2 kg ordered, 2 kg promised, 500 g will come" in str(said.body)
 
 
@@ -265,6 +267,7 @@ def test_a_change_asks_for_new_lists_even_where_nobody_marked_the_cut_off(strain
 def test_a_harvest_on_a_frozen_list_becomes_its_lot_by_itself(strain: Strain, product: Product) -> None:
     line = a_line(a_kitchen(), product, 2_000)
     plan((line, None, 2_000))
+    Allocation.objects.update(coming_on=THURSDAY)
     Line.objects.update(allocated=2_000)
     Shipment.objects.update(frozen_at=CUT_OFF)
     packing.make_pick_lists(FRIDAY, by=BEN, now=CUT_OFF)
