@@ -13,9 +13,9 @@ from fulfilment.api import pages
 from fulfilment.api.fields import Day, Flag, Id, Shape, Text
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
+from fulfilment.core import codes
 from fulfilment.read.scope import STAFF
 from fulfilment.read.trace import trace
-from fulfilment.services import rows
 
 if TYPE_CHECKING:
     from rest_framework.request import Request
@@ -125,7 +125,7 @@ class Traces(Endpoint):
     @extend_schema(operation_id="traces_read", responses=TraceShape)
     def get(self, request: Request, code: str) -> Response:
         """Both ways from a lot, intake, delivery, batch, crop, kit or order."""
-        return _told(request, rows.tidy(code) or code)
+        return _told(request, codes.tidy(code) or code)
 
 
 class LineTraces(Endpoint):
@@ -134,7 +134,7 @@ class LineTraces(Endpoint):
     @extend_schema(operation_id="traces_read_line", responses=TraceShape)
     def get(self, request: Request, code: str, number: int) -> Response:
         """Both ways from one line of an order."""
-        return _told(request, f"{rows.tidy(code) or code}/{number}")
+        return _told(request, f"{codes.tidy(code) or code}/{number}")
 
 
 def _told(request: Request, code: str) -> Response:

@@ -238,7 +238,11 @@ def _sources(batches: Collection[Batch], *, only: tuple[str, int] | None) -> tup
     found: list[Source] = []
     if kind in ("", "intake"):
         intakes = Intake.objects.filter(pk=pk) if only else Intake.objects.filter(into_batches__batch__in=batches)
-        uses = _uses(BatchIntake.objects.filter(batch__in=batches).values_list("intake", "batch__public_id", "grams"))
+        uses = _uses(
+            BatchIntake.objects.filter(batch__in=batches)
+            .order_by("batch", "pk")
+            .values_list("intake", "batch__public_id", "grams")
+        )
         found += [
             Source(
                 "intake", each.public_id, "grounds", each.collected_on, each.grams, "", each.allergens,
@@ -253,7 +257,9 @@ def _sources(batches: Collection[Batch], *, only: tuple[str, int] | None) -> tup
             else SpawnDelivery.objects.filter(into_batches__batch__in=batches)
         )
         uses = _uses(
-            BatchSpawn.objects.filter(batch__in=batches).values_list("spawn_delivery", "batch__public_id", "grams")
+            BatchSpawn.objects.filter(batch__in=batches)
+            .order_by("batch", "pk")
+            .values_list("spawn_delivery", "batch__public_id", "grams")
         )
         found += [
             Source(
@@ -269,7 +275,9 @@ def _sources(batches: Collection[Batch], *, only: tuple[str, int] | None) -> tup
             else InputDelivery.objects.filter(into_batches__batch__in=batches)
         )
         uses = _uses(
-            BatchInput.objects.filter(batch__in=batches).values_list("input_delivery", "batch__public_id", "amount")
+            BatchInput.objects.filter(batch__in=batches)
+            .order_by("batch", "pk")
+            .values_list("input_delivery", "batch__public_id", "amount")
         )
         found += [
             Source(
@@ -283,7 +291,7 @@ def _sources(batches: Collection[Batch], *, only: tuple[str, int] | None) -> tup
 
 def _uses(rows: Iterable[tuple[int, str, int]]) -> defaultdict[int, tuple[Used, ...]]:
     found: defaultdict[int, tuple[Used, ...]] = defaultdict(tuple)
-    for source, batch, amount in rows:
+    for source, batch, amount in sorted(rows):
         found[source] += (Used(batch, amount),)
     return found
 

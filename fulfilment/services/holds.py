@@ -14,6 +14,7 @@ from typing import Final
 from django.db import transaction
 from django.db.models import F, Model, Q, QuerySet, Sum
 
+from fulfilment.core import codes
 from fulfilment.core.problems import Conflict
 from fulfilment.models import Batch, Book, Crop, Hold, InputDelivery, Intake, Kit, Lot, Pick, SpawnDelivery
 from fulfilment.read import holds as reaching
@@ -37,7 +38,7 @@ def hold(kind: str, public_id: str, *, reason: str, by: str, now: datetime) -> H
         placed = Hold(reason=given.reason(reason, what="a hold"), placed_at=now, placed_by=by[: events.BY_LENGTH])
         setattr(placed, kind, subject)
         placed.save()
-        events.record("held", subject=placed.public_id, by=by, at=now, data={"kind": kind, "on": rows.tidy(public_id)})
+        events.record("held", subject=placed.public_id, by=by, at=now, data={"kind": kind, "on": codes.tidy(public_id)})
         jobs.add("replan", due_at=now)
     return placed
 

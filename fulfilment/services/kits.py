@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from django.db import transaction
 from django.db.models import F
 
+from fulfilment.core import codes
 from fulfilment.core.calendar import farm_day, in_words
 from fulfilment.core.care import EventKind, KitEvent, KitStage, Warmth, check, report
 from fulfilment.core.care.events import GROWTH
@@ -93,7 +94,7 @@ def choose(lot: Lot, *, count: int, numbers: Sequence[str] = ()) -> list[Kit]:
                 there=there,
             )
         return found
-    wanted = {rows.tidy(number) for number in numbers}
+    wanted = {codes.tidy(number) for number in numbers}
     found = rows.lock_all(free.filter(public_id__in=wanted))
     if len(wanted) != count or len(found) != count:
         raise Invalid(
@@ -306,7 +307,7 @@ def _check_seal(batch: Batch, *, bags: int, sealed_on: date, today: date) -> dat
 
 
 def _lock_by_code(code: str) -> Kit:
-    tidy = rows.tidy(code)
+    tidy = codes.tidy(code)
     kit = (
         Kit.objects.select_for_update(no_key=True, of=("self",))
         .select_related("holder", "lot__strain")

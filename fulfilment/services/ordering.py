@@ -14,6 +14,7 @@ from datetime import date, datetime, timedelta
 from django.db import transaction
 from django.db.models import F
 
+from fulfilment.core import codes
 from fulfilment.core.calendar import in_words
 from fulfilment.core.problems import Conflict, Invalid, Missing, Problem
 from fulfilment.core.promises import Answer
@@ -311,11 +312,11 @@ def products(lines: Sequence[Asked]) -> list[tuple[Product, Asked]]:
         raise Invalid("An order needs at least one line.", code="no_lines", where="lines")
     if len(lines) > MOST_LINES:
         raise Invalid(f"An order holds at most {MOST_LINES} lines.", code="too_many_lines", where="lines")
-    known = {p.public_id: p for p in Product.objects.filter(public_id__in=[rows.tidy(line.product) for line in lines])}
+    known = {p.public_id: p for p in Product.objects.filter(public_id__in=[codes.tidy(line.product) for line in lines])}
     found: list[tuple[Product, Asked]] = []
     for place_, line in enumerate(lines):
         try:
-            product = known.get(rows.tidy(line.product))
+            product = known.get(codes.tidy(line.product))
             if product is None:
                 raise Invalid(f"There is no product {line.product[:20]!r}.", code="unknown_product", where="product")
             if not product.active:

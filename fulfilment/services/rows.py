@@ -36,20 +36,13 @@ def lock_all(rows: QuerySet[Row]) -> list[Row]:
     return list(rows.order_by("pk").select_for_update(no_key=True, of=("self",)))
 
 
-def tidy(public_id: str) -> str:
-    """An id as it is stored, however it was typed: ``k7q2m4xj`` is ``K7Q2-M4XJ``; empty if it cannot be one of ours."""
-    bare = public_id.strip().upper().replace("-", "")
-    code = f"{bare[:4]}-{bare[4:]}"
-    return code if codes.valid(code) else ""
-
-
 def _rows(model: type[Row]) -> QuerySet[Row]:
     return model._default_manager.all()  # noqa: SLF001 - public by Django's documentation
 
 
 def _one(rows: QuerySet[Row], model: type[Row], public_id: str, *, where: str) -> Row:
     noun = str(model._meta.verbose_name)  # noqa: SLF001 - public by Django's documentation
-    code = tidy(public_id)
+    code = codes.tidy(public_id)
     if not code:
         raise Missing(f"This is not the id of a {noun}: ids look like K7Q2-M4XJ.", where=where)
     row = rows.filter(public_id=code).first()

@@ -13,7 +13,7 @@ from datetime import date, datetime, timedelta
 from django.db import transaction
 from django.db.models import F
 
-from fulfilment.core import calendar
+from fulfilment.core import calendar, codes
 from fulfilment.core.calendar import FarmCalendar, check_rule, in_words
 from fulfilment.core.problems import Conflict, Invalid, Problem
 from fulfilment.core.units import Goods
@@ -291,7 +291,7 @@ def _amounts(standing: StandingOrder, amounts: Mapping[str, int]) -> dict[str, i
     usual = {line.product.public_id: line.product for line in standing.lines.select_related("product")}
     checked: dict[str, int] = {}
     for product_id, quantity in amounts.items():
-        product = usual.get(rows.tidy(product_id))
+        product = usual.get(codes.tidy(product_id))
         if product is None:
             raise Invalid(
                 f"{product_id[:20]!r} is no product of this standing order: place an order for it instead.",

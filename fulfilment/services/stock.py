@@ -18,12 +18,13 @@ from django.db import transaction
 from django.db.models import F, Sum
 from django.db.models.functions import Greatest
 
+from fulfilment.core import codes
 from fulfilment.core.calendar import in_words
 from fulfilment.core.care import EventKind, KitStage
 from fulfilment.core.care.events import SAME_FLUSH
 from fulfilment.core.problems import Conflict, Invalid, Unconfirmed
 from fulfilment.core.units import amount
-from fulfilment.models import Allocation, Batch, Book, Kit, KitEvent, Lot, Pick, StockEntry
+from fulfilment.models import Allocation, Batch, Book, Hold, Kit, KitEvent, Lot, Pick, Plan, StockEntry
 from fulfilment.read import holds
 from fulfilment.services import events, given, jobs, rows
 
@@ -247,7 +248,7 @@ def _choose(lot: Lot, numbers: Sequence[str], *, quantity: int) -> list[Kit]:
     if not numbers:
         found = rows.lock_all(free)[:quantity]
     else:
-        wanted = {rows.tidy(number) for number in numbers}
+        wanted = {codes.tidy(number) for number in numbers}
         found = rows.lock_all(free.filter(public_id__in=wanted))
         if len(wanted) != quantity or len(found) != len(wanted):
             raise Invalid(
@@ -268,9 +269,12 @@ def _choose(lot: Lot, numbers: Sequence[str], *, quantity: int) -> list[Kit]:
 
 def _check_fit_to_eat(lot: Lot, *, today: date, reason: str) -> None:
     for hold in holds.over_lot(lot.pk):
+        destroyed = hold.outcome == Hold.Outcome.DESTROYED
         raise Conflict(
-            f"Lot {lot.public_id} is held ({hold.reason}): nobody may eat of it until a person releases it.",
-            code="held",
+            f"Lot {lot.public_id} was destroyed ({hold.reason}): nobody may eat of it."
+            if destroyed
+            else f"Lot {lot.public_id} is held ({hold.reason}): nobody may eat of it until a person releases it.",
+            code="destroyed" if destroyed else "held",
             where="lot",
             hold=hold.public_id,
         )
@@ -291,13 +295,17 @@ def _check_fit_to_eat(lot: Lot, *, today: date, reason: str) -> None:
 
 
 def _allocated(lot: Lot) -> int:
-    """What tonight's plan takes from this lot and is not picked yet."""
+    """What the plan takes from this lot and is not picked yet; a plan knows of the picks that were before it."""
     planned = dict(
         Allocation.objects.filter(
             lot=lot, line__shipment__state__in=["placed", "packed"], line__cancelled_at__isnull=True
         ).values_list("line_id", "amount")
     )
-    picked = dict(Pick.objects.filter(lot=lot, line__in=planned).values_list("line_id").annotate(total=Sum("amount")))
+    since = Pick.objects.filter(lot=lot, line__in=planned)
+    newest = Plan.objects.order_by("-made_at").values_list("made_at", flat=True).first()
+    if newest is not None:
+        since = since.filter(at__gte=newest)
+    picked = dict(since.values_list("line_id").annotate(total=Sum("amount")))
     return sum(max(0, planned[line] - picked.get(line, 0)) for line in planned)
 
 

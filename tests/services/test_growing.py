@@ -355,6 +355,17 @@ def test_a_flush_does_not_end_before_its_last_harvest_nor_before_it_began(grower
         grower.see(crop, "flush_ended", on=PINS + timedelta(days=4))
 
 
+def test_a_crop_is_not_finished_before_its_last_harvest(grower: Grower) -> None:
+    crop = grower.crop()
+    grower.harvest(crop, on=PINS + timedelta(days=3))
+    grower.harvest(crop, on=PINS + timedelta(days=5))
+    with pytest.raises(Invalid, match="was still picked on Wednesday 6 May 2026"):
+        grower.see(crop, "finished", on=PINS + timedelta(days=4))
+    grower.see(crop, "finished", on=PINS + timedelta(days=5))
+    crop.refresh_from_db()
+    assert crop.finished_on == PINS + timedelta(days=5)
+
+
 def test_lost_bags_leave_at_once_and_the_last_ends_the_crop(grower: Grower) -> None:
     crop = grower.crop(bags=10)
     grower.see(crop, "bags_lost", bags=4, cause="mould")

@@ -10,7 +10,7 @@ from fulfilment.core.problems import Conflict, Forbidden, Invalid, Missing
 from fulfilment.models import Batch, Event, Hold, Job, Lot, Observation
 from fulfilment.read import growing as read_growing
 from fulfilment.read.holds import held_batch_ids, held_kit_ids, held_lot_ids, over_batch, over_kit, over_lot
-from fulfilment.services import farm, growing, holds, kits, packing
+from fulfilment.services import farm, growing, holds, kits, packing, stock
 from tests.builders.growing import TODAY, Grower, a_grower
 from tests.builders.kitchens import NOW, a_buyer, a_kitchen, a_line, a_product
 from tests.builders.kits import a_kit_lot
@@ -181,6 +181,21 @@ def test_a_destroyed_intake_takes_stock_crops_and_bags_with_it(grower: Grower) -
             now=NOW,
             today=tomorrow,
         )
+
+
+def test_a_harvest_of_a_destroyed_batch_written_down_late_stays_stopped(grower: Grower) -> None:
+    """It was taken before the batch was destroyed: it is on the shelf, and nobody may promise, pick or eat it."""
+    batch = grower.batch(20)
+    crop = grower.crop(batch)
+    destroy(stop("batch", batch.public_id))
+    late = grower.harvest(crop, on=TODAY)
+    assert late.pk in held_lot_ids()
+    line = a_line(a_kitchen(), a_product(grower.strain), 500)
+    with pytest.raises(Conflict, match="was destroyed: nothing is ever picked from it"):
+        packing.pick(str(line), lot=late.public_id, amount=500, by=BEN, now=NOW, today=TODAY)
+    with pytest.raises(Conflict, match=r"was destroyed \(.*\): nobody may eat of it"):
+        stock.take(late.public_id, kind="own_use", quantity=100, by=ADA, now=NOW, today=TODAY)
+    stock.waste(late.public_id, quantity=late.quantity, reason="too", by=ADA, now=NOW, today=TODAY)
 
 
 def test_what_stands_packed_is_put_back_before_it_is_destroyed(grower: Grower) -> None:

@@ -150,6 +150,16 @@ def test_what_is_picked_is_no_longer_planned(store: Store) -> None:
     assert left(store.lot) == 0
 
 
+def test_a_plan_made_after_a_pick_means_what_is_still_to_come(store: Store) -> None:
+    line = a_line(a_kitchen(), a_product(store.strain), 900)
+    plan((line, store.lot, 900))
+    packing.pick(str(line), lot=store.lot.public_id, amount=500, by=BEN, now=NOW, today=TODAY)
+    plan((line, store.lot, 400), made_at=NOW + timedelta(minutes=1))
+    with pytest.raises(Unconfirmed, match="Only 100 g of lot"):
+        take(store.lot.public_id, kind="sold_at_gate", quantity=200)
+    assert left(store.lot) == 500
+
+
 def test_nobody_eats_of_a_held_lot_but_a_sample_can_be_sent_in(store: Store) -> None:
     holds.hold("lot", store.lot.public_id, reason="odd smell", by=ADA, now=NOW)
     with pytest.raises(Conflict, match=r"is held \(odd smell\): nobody may eat of it until a person releases it"):

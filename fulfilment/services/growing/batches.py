@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final, TypeVar
 from django.db import transaction
 from django.db.models import F, Sum
 
+from fulfilment.core import codes
 from fulfilment.core.calendar import in_words
 from fulfilment.core.problems import Conflict, Invalid, Missing, Problem, Unconfirmed
 from fulfilment.core.units import KIT, amount
@@ -274,7 +275,7 @@ def _from(
     model: type[Delivered], parts: Sequence[tuple[str, int]], *, where: str, mixed_on: date
 ) -> list[tuple[Delivered, int]]:
     """What went in, locked in the order of its keys and looked at in the order given."""
-    wanted = [rows.tidy(public_id) for public_id, _ in parts]
+    wanted = [codes.tidy(public_id) for public_id, _ in parts]
     locked = {row.public_id: row for row in rows.lock_all(model.objects.filter(public_id__in=wanted))}
     found: list[tuple[Delivered, int]] = []
     for place, (public_id, used) in enumerate(parts):

@@ -262,7 +262,7 @@ def _move(crop: Crop, seen: Observation) -> None:
         measures.past_day(
             seen.seen_on, where="seen_on", today=seen.seen_on, since=crop.stage_since, event=_SINCE[before]
         )
-    if seen.kind == Kind.FLUSH_ENDED:
+    if seen.kind in (Kind.FLUSH_ENDED, Kind.FINISHED):
         _check_last(crop, seen)
     crop.bags_lost += seen.bags or 0
     if (stage is Stage.RESTING and flush == FLUSHES and seen.kind == Kind.FLUSH_ENDED) or crop.bags_alive == 0:

@@ -12,6 +12,7 @@ from datetime import date, datetime
 from django.db import transaction
 from django.db.models import F, Max
 
+from fulfilment.core import codes
 from fulfilment.core.calendar import in_words
 from fulfilment.core.problems import Conflict, Invalid, Unconfirmed
 from fulfilment.core.units import amount
@@ -45,7 +46,7 @@ def close_round(round: str, *, crates: dict[str, int] | None = None, by: str, no
     ``crates`` says how many of the farm's crates go to a stop, by shipment id.  A stop with nothing picked stays where
     it is, for another round, and is told to staff by the event.
     """
-    out = {rows.tidy(key) or key: value for key, value in (crates or {}).items()}
+    out = {codes.tidy(key) or key: value for key, value in (crates or {}).items()}
     with transaction.atomic():
         trip = rows.lock(Round, round, where="round")
         check_open(trip)

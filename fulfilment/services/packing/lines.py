@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from fulfilment.core import codes
 from fulfilment.core.problems import Missing
 from fulfilment.models import Line
-from fulfilment.services import rows
 
 if TYPE_CHECKING:
     from django.db.models import QuerySet
@@ -24,7 +24,7 @@ def lock(name: str, *, where: str = "line") -> Line:
 
 def _one(lines: QuerySet[Line], name: str, *, where: str) -> Line:
     order, _, number = name.partition("/")
-    code = rows.tidy(order)
+    code = codes.tidy(order)
     if not code or not (number.isascii() and number.isdigit() and len(number) <= 4):
         raise Missing("This is not the name of an order line: they look like K7Q2-M4XJ/1.", where=where)
     line = (

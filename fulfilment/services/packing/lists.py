@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from django.db import transaction
 from django.db.models import Max, Q, Sum
 
+from fulfilment.core import codes
 from fulfilment.core.problems import Conflict, Invalid
 from fulfilment.models import Allocation, Donor, Line, Lot, Pick, PickList, PickRow, Plan, Round, Shipment, Stop, Way
 from fulfilment.services import events, rows
@@ -57,7 +58,7 @@ def order_stops(round: str, shipments: Sequence[str], *, by: str, now: datetime)
         trip = rows.lock(Round, round, where="round")
         check_open(trip)
         stops = {stop.shipment.public_id: stop for stop in trip.stops.select_related("shipment")}
-        wanted = [rows.tidy(shipment) for shipment in shipments]
+        wanted = [codes.tidy(shipment) for shipment in shipments]
         if sorted(wanted) != sorted(stops):
             raise Invalid(
                 f"This round has {len(stops)} stops: name the shipment of each of them once.",
