@@ -178,9 +178,14 @@ class Events(Endpoint):
     def get(self, request: Request) -> Response:
         """What happened, newest first; a kitchen sees what concerns itself, the shop what concerns buyers."""
         pages.known(request, "subject")
-        events = visible(Event, actor_of(request))
+        actor = actor_of(request)
+        events = visible(Event, actor)
         subject = request.query_params.get("subject")
-        return pages.page(request, events if subject is None else events.filter(subject=subject), show=_show_events)
+        return pages.page(
+            request,
+            events if subject is None else events.filter(subject=subject),
+            show=lambda found: _show_events(found, staff=actor.may(STAFF)),
+        )
 
 
 @action("replans_ask", scopes=frozenset({"office", "grower"}), shape=Nothing, answer=Asked, status=202)
@@ -190,7 +195,15 @@ def replan(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     return {"asked": True}
 
 
-def _show_events(found: Sequence[Event]) -> list[dict[str, Any]]:
+def _show_events(found: Sequence[Event], *, staff: bool) -> list[dict[str, Any]]:
+    """Staff's reasons are staff's own words to each other; customers are not shown them."""
     return [
-        {"kind": each.kind, "subject": each.subject, "at": each.at, "by": each.by, "data": each.data} for each in found
+        {
+            "kind": each.kind,
+            "subject": each.subject,
+            "at": each.at,
+            "by": each.by,
+            "data": {name: value for name, value in each.data.items() if staff or name != "because"},
+        }
+        for each in found
     ]

@@ -122,8 +122,14 @@ def end(standing_order: str, *, last_on: date, by: str, now: datetime) -> Standi
     with transaction.atomic():
         standing = rows.lock(StandingOrder, standing_order)
         if last_on < standing.starts_on:
-            last_on = standing.starts_on
-        StandingOrder.objects.filter(pk=standing.pk).update(ends_on=last_on, version=F("version") + 1)
+            # It never begins: the table wants an end that is not before the start, so its only day is paused.
+            Change.objects.create(
+                standing_order=standing, kind=Change.Kind.PAUSE, first_on=standing.starts_on,
+                last_on=standing.starts_on, at=now, by=by[:40],
+            )  # fmt: skip
+        StandingOrder.objects.filter(pk=standing.pk).update(
+            ends_on=max(last_on, standing.starts_on), version=F("version") + 1
+        )
         events.record(
             "standing_order_ended",
             subject=standing.public_id,

@@ -200,6 +200,16 @@ def test_staff_s_rights_are_not_a_kitchen_s(farm: World, cleo: str) -> None:
     ask(cleo, "GET", "/forecasts/current", status=403)
 
 
+def test_staff_s_reasons_are_not_shown_to_the_kitchen(farm: World, office: str, cleo: str) -> None:
+    order = ask(cleo, "POST", "/orders", wanted(farm, 2_000), status=201)["id"]
+    change = {"amount_g": 1_000, "because": "they never pay on time"}
+    ask(office, "POST", f"/orders/{order}/lines/1/amount", change, status=200)
+    assert "never pay" in str(ask(office, "GET", f"/events?subject={order}", status=200))
+    told = ask(cleo, "GET", f"/events?subject={order}", status=200)["items"]
+    assert [each["kind"] for each in told] == ["line_changed", "order_placed"]
+    assert "never pay" not in str(told)
+
+
 def test_a_stranger_s_things_are_not_there(farm: World, office: str, cleo: str) -> None:
     """Eve has a kitchen and a key of her own; what is Cleo's answers 404, whatever she does to it."""
     eve = customers.add_kitchen(

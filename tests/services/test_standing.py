@@ -98,6 +98,13 @@ def test_ending_cancels_what_was_rolled_beyond(farm: World) -> None:
     assert standing.roll(now=NOW + timedelta(weeks=2)) == 0
 
 
+def test_one_that_ends_before_it_begins_never_delivers(farm: World) -> None:
+    order = begin(farm, starts_on=FRIDAY)
+    standing.end(order.public_id, last_on=MONDAY, by=CLEO, now=NOW)
+    assert dates(order) == []
+    assert standing.roll(now=NOW) == 0
+
+
 def test_an_order_cancelled_by_hand_is_not_rolled_again(farm: World) -> None:
     order = begin(farm)
     first = order.orders.order_by("on").first()
