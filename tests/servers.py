@@ -34,6 +34,8 @@ POSTGRES_ASKED = os.environ.get("FARM_TEST_DATABASE", "") == "postgres"
 CI = os.environ.get("CI", "").lower() in ("1", "true", "yes")
 START_S = 60
 PREFIX = "farm-tests-"
+ROOM = 2 * 2**30
+"""Bytes free before the databases of a test session are put into memory."""
 
 
 class Missing(Exception):
@@ -43,11 +45,19 @@ class Missing(Exception):
 # ---- The session's servers ------------------------------------------------------------------------------------------
 
 
+def _place() -> str:
+    """Memory where there is enough of it: tests wait for thousands of commits, and none must outlive a power cut."""
+    memory = Path("/dev/shm")  # noqa: S108 - the folder below it has a random name and is its owner's alone
+    if memory.is_dir() and os.access(memory, os.W_OK) and shutil.disk_usage(memory).free > ROOM:
+        return str(memory)
+    return tempfile.gettempdir()
+
+
 def session_folder() -> Path:
     """The folder of this test session; made by the first process to ask, which also clears it away."""
     if "FARM_TEST_FOLDER" not in os.environ:
         _sweep()
-        folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-"))
+        folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-", dir=_place()))
         # An unprivileged PostgreSQL has to pass through it.
         folder.chmod(0o711)
         os.environ["FARM_TEST_FOLDER"] = str(folder)
@@ -102,7 +112,7 @@ def _clear(folder: Path, maker: int) -> None:
 
 def _sweep() -> None:
     """Clear away what a session that was killed could not."""
-    for folder in Path(tempfile.gettempdir()).glob(f"{PREFIX}*-*"):
+    for folder in Path(_place()).glob(f"{PREFIX}*-*"):
         maker = folder.name.removeprefix(PREFIX).partition("-")[0]
         if maker.isdecimal() and folder.stat().st_uid == os.getuid() and not _runs(int(maker)):
             _end(folder)
