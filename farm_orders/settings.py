@@ -61,6 +61,9 @@ INSTALLED_APPS = [
     "django.contrib.messages",
     "whitenoise.runserver_nostatic",
     "django.contrib.staticfiles",
+    # Where the widgets' templates are, for forms rendered with the farm's own.
+    "django.forms",
+    "django_htmx",
     "django_structlog",
     "rest_framework",
     # Its abstract key cannot be imported otherwise; its own table stays empty.
@@ -82,6 +85,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
 ]
 
 ROOT_URLCONF = "farm_orders.urls"
@@ -98,6 +102,7 @@ TEMPLATES = [
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
             ],
+            "builtins": ["fulfilment.web.ground.words"],
         },
     },
 ]
@@ -153,9 +158,9 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
     {"NAME": "django.contrib.auth.password_validation.NumericPasswordValidator"},
 ]
-LOGIN_URL = "login"
+LOGIN_URL = "sign-in"
 LOGIN_REDIRECT_URL = "/"
-LOGOUT_REDIRECT_URL = "/"
+LOGOUT_REDIRECT_URL = "/sign-in/"
 
 # ---- Words and hours: the farm's own zone is a row, the house counts in UTC -----------------------------------------
 

@@ -11,4 +11,5 @@ if TYPE_CHECKING:
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("api/", include("fulfilment.api.urls")),
+    path("", include("fulfilment.web.urls")),
 ]

@@ -14,9 +14,14 @@ KIT_DAYS_LEFT = 14
 """A kit is not sent out with fewer days than these before its start-by date."""
 
 
+def farm_if_any() -> Farm | None:
+    """The one row of this installation; None before it is set up."""
+    return Farm.objects.filter(pk=1).first()
+
+
 def farm() -> Farm:
     """The one row of this installation."""
-    found = Farm.objects.filter(pk=1).first()
+    found = farm_if_any()
     if found is None:
         raise Missing(
             "There is no farm yet: set it up first (name, time zone, delivery days, cut-off).", code="no_farm"

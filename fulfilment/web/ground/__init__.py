@@ -1,0 +1,1 @@
+"""What all pages stand on: who may open them, their forms, their words."""

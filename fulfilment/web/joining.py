@@ -1,0 +1,10 @@
+"""Stands in."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from django.urls import URLPattern
+
+PAGES: list[URLPattern] = []
