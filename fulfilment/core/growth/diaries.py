@@ -1,0 +1,272 @@
+"""A batch's and a crop's days as they were logged, turned into where it stands and what it teaches.
+
+A diary holds dates and grams and nothing that was drawn or forecast.  Of a strain's diaries come two things: for
+everything alive a :class:`CropState` (how many physiological days of its stage are spent), and the logs that
+:func:`fulfilment.core.growth.learn` weighs: stages with both ends seen, stages still running, flushes that are over,
+bags lost, trimmings and grades.
+
+Days are the farm's, temperatures degrees Celsius, weights grams.  A *climate* is room → day → mean temperature; a day
+without a reading was as warm as the room's set point.
+
+Worked example: pins logged on the 3rd, first mushrooms on the 8th in a room at the reference temperature: a growing
+stage of five days.  No mushroom by the 10th: one that still runs after seven.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+
+from fulfilment.core.growth.crops import (
+    BATCH,
+    CropState,
+    FlushLog,
+    GradeLog,
+    LossLog,
+    Stage,
+    StageLog,
+    TrimLog,
+)
+from fulfilment.core.growth.learning import Knowledge, learn
+from fulfilment.core.growth.profile import FLUSHES, StrainProfile
+from fulfilment.core.growth.temperature import physiological_days
+
+Climate = Mapping[int, Mapping[date, float]]
+"""Room id → day → mean temperature in degrees Celsius."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A room and the temperature it is kept at."""
+
+    room_id: int
+    set_point: float
+
+
+@dataclass(slots=True)
+class CropDiary:
+    """One crop's days: when each flush pinned, was first picked, ended and was watered for, and what it gave."""
+
+    crop_id: int
+    opened_on: date
+    place: Place
+    bags: int
+    bags_lost: int
+    stage: Stage
+    stage_since: date
+    flush: int
+    pins: dict[int, date] = field(default_factory=dict)
+    watered: dict[int, date] = field(default_factory=dict)
+    ended: dict[int, date] = field(default_factory=dict)
+    first_picked: dict[int, date] = field(default_factory=dict)
+    weighed: dict[int, int] = field(default_factory=lambda: defaultdict(int))
+    graded: dict[str, int] = field(default_factory=lambda: defaultdict(int))
+    trims: list[TrimLog] = field(default_factory=list)
+    last_picked: date | None = None
+
+    @property
+    def bags_alive(self) -> int:
+        return self.bags - self.bags_lost
+
+
+@dataclass(slots=True)
+class BatchDiary:
+    """One batch's days and the crops opened from it.
+
+    ``bags_left`` are neither lost, opened nor sealed; ``meant_as_kits`` of them will be sealed.
+    """
+
+    batch_id: int
+    mixed_on: date
+    place: Place
+    bags: int
+    bags_lost: int
+    bags_left: int
+    dry_g_per_bag: int
+    colonised_on: date | None = None
+    meant_as_kits: int = 0
+    crops: list[CropDiary] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Logs:
+    """What one strain's batches and crops have shown."""
+
+    stages: list[StageLog] = field(default_factory=list)
+    flushes: list[FlushLog] = field(default_factory=list)
+    losses: list[LossLog] = field(default_factory=list)
+    trims: list[TrimLog] = field(default_factory=list)
+    grades: list[GradeLog] = field(default_factory=list)
+
+    def teach(self, profile: StrainProfile) -> Knowledge:
+        """The profile after these logs."""
+        return learn(
+            profile, stages=self.stages, flushes=self.flushes, losses=self.losses, trims=self.trims, grades=self.grades
+        )
+
+
+# ---- Where things stand ---------------------------------------------------------------------------------------------
+
+
+def states(
+    batches: Iterable[BatchDiary],
+    *,
+    strain_id: int,
+    profile: StrainProfile,
+    fruiting_rooms: Sequence[float],
+    climate: Climate,
+    today: date,
+) -> list[CropState]:
+    """Every living crop and batch with bags left as of the start of ``today``; ``fruiting_rooms`` by set point."""
+    found = []
+    for batch in batches:
+        if batch.bags_left > 0:
+            found.append(
+                _batch_state(batch, strain_id, profile, fruiting_rooms=fruiting_rooms, climate=climate, today=today)
+            )
+        for crop in batch.crops:
+            state = _crop_state(crop, batch, strain_id, profile, climate=climate, today=today)
+            if state is not None:
+                found.append(state)
+    return found
+
+
+def _batch_state(
+    batch: BatchDiary,
+    strain_id: int,
+    profile: StrainProfile,
+    *,
+    fruiting_rooms: Sequence[float],
+    climate: Climate,
+    today: date,
+) -> CropState:
+    grown = batch.colonised_on is not None
+    # Nobody has said which fruiting room it will go to: the one that suits its strain best.
+    paces = [profile.fruiting.rate(celsius, reference=profile.fruiting_reference_c) for celsius in fruiting_rooms]
+    return CropState(
+        key=f"{BATCH}{batch.batch_id}",
+        batch_id=batch.batch_id,
+        strain_id=strain_id,
+        bags=max(0, batch.bags_left - batch.meant_as_kits),
+        dry_g_per_bag=batch.dry_g_per_bag,
+        stage=Stage.PINNING if grown else Stage.COLONISING,
+        flush=1,
+        elapsed=0.0 if grown else _incubated(batch, profile, climate, until=today),
+        pace=max(paces, default=1.0),
+        colonising_pace=profile.mycelium.rate(batch.place.set_point, reference=profile.incubation_reference_c),
+    )
+
+
+def _crop_state(
+    crop: CropDiary, batch: BatchDiary, strain_id: int, profile: StrainProfile, *, climate: Climate, today: date
+) -> CropState | None:
+    stage = crop.stage
+    if stage is Stage.FINISHED or crop.bags_alive == 0:
+        return None
+    since = crop.stage_since
+    window_ends = since + timedelta(days=len(profile.picking_shares))
+    if (
+        stage is Stage.PICKING
+        and window_ends < today
+        and crop.last_picked is not None
+        and crop.last_picked < window_ends
+    ):
+        # Nobody has said so, but the flush is over: it rests since the last mushroom.
+        stage, since = Stage.RESTING, crop.last_picked
+    return CropState(
+        key=f"crop:{crop.crop_id}",
+        batch_id=batch.batch_id,
+        strain_id=strain_id,
+        bags=crop.bags_alive,
+        dry_g_per_bag=batch.dry_g_per_bag,
+        stage=stage,
+        flush=crop.flush,
+        elapsed=_fruited(crop, profile, climate, first=since, until=today),
+        pace=profile.fruiting.rate(crop.place.set_point, reference=profile.fruiting_reference_c),
+        picked_g=crop.weighed[crop.flush] if stage is Stage.PICKING else 0,
+        picking_day=max(0, (today - since).days) if stage is Stage.PICKING else 0,
+        picked_today=crop.last_picked == today,
+    )
+
+
+def _incubated(batch: BatchDiary, profile: StrainProfile, climate: Climate, *, until: date) -> float:
+    """Physiological days of the mycelium from mixing to the morning of ``until``."""
+    return physiological_days(
+        climate.get(batch.place.room_id, {}), first=batch.mixed_on, last=until - timedelta(days=1),
+        set_point=batch.place.set_point, cardinal=profile.mycelium, reference=profile.incubation_reference_c,
+    )  # fmt: skip
+
+
+def _fruited(crop: CropDiary, profile: StrainProfile, climate: Climate, *, first: date, until: date) -> float:
+    """Physiological days of fruiting from ``first`` to the morning of ``until``."""
+    return physiological_days(
+        climate.get(crop.place.room_id, {}), first=first, last=until - timedelta(days=1),
+        set_point=crop.place.set_point, cardinal=profile.fruiting, reference=profile.fruiting_reference_c,
+    )  # fmt: skip
+
+
+# ---- What they teach ------------------------------------------------------------------------------------------------
+
+
+def logs(batches: Iterable[BatchDiary], *, profile: StrainProfile, climate: Climate, today: date) -> Logs:
+    """What the batches of one strain have shown up to the start of ``today``."""
+    own = Logs()
+    for batch in batches:
+        own.stages.append(_colonised(batch, profile, climate, today=today))
+        own.losses += _losses(batch)
+        for crop in batch.crops:
+            own.stages += _stages(crop, profile, climate, today=today)
+            own.flushes += _flushes(crop, batch)
+            own.trims += crop.trims
+            if crop.graded:
+                own.grades.append(GradeLog(tuple(sorted(crop.graded.items()))))
+    return own
+
+
+def _colonised(batch: BatchDiary, profile: StrainProfile, climate: Climate, *, today: date) -> StageLog:
+    """The spawn run: ended, or still running (up to the day it was opened, where it was opened before a full run)."""
+    if batch.colonised_on is not None:
+        return StageLog(Stage.COLONISING, _incubated(batch, profile, climate, until=batch.colonised_on), ended=True)
+    until = min([today, *(crop.opened_on for crop in batch.crops)])
+    return StageLog(Stage.COLONISING, _incubated(batch, profile, climate, until=until), ended=False)
+
+
+def _stages(crop: CropDiary, profile: StrainProfile, climate: Climate, *, today: date) -> list[StageLog]:
+    """Stages with both ends seen, and the one still running.  What began unseen teaches nothing."""
+
+    def lasted(stage: Stage, first: date | None, last: date | None) -> list[StageLog]:
+        if first is None or last is None or last < first:
+            return []
+        return [StageLog(stage, _fruited(crop, profile, climate, first=first, until=last), ended=True)]
+
+    found: list[StageLog] = []
+    for flush in range(1, FLUSHES + 1):
+        waits_since = crop.opened_on if flush == 1 else crop.watered.get(flush)
+        found += lasted(Stage.PINNING, waits_since, crop.pins.get(flush))
+        found += lasted(Stage.GROWING, crop.pins.get(flush), crop.first_picked.get(flush))
+        found += lasted(Stage.RESTING, crop.ended.get(flush), crop.watered.get(flush + 1))
+    if crop.stage in (Stage.PINNING, Stage.GROWING, Stage.RESTING) and crop.bags_alive:
+        days = _fruited(crop, profile, climate, first=crop.stage_since, until=today)
+        found.append(StageLog(crop.stage, days, ended=False))
+    return found
+
+
+def _flushes(crop: CropDiary, batch: BatchDiary) -> list[FlushLog]:
+    """The flushes that are over, with what they gave for the bags that are left."""
+    dry = crop.bags_alive * batch.dry_g_per_bag
+    if not dry:
+        return []
+    return [FlushLog(flush, dry, crop.weighed[flush]) for flush in sorted(crop.ended)]
+
+
+def _losses(batch: BatchDiary) -> list[LossLog]:
+    """Once a batch is grown through: its bags, and how many of them were thrown away so far.
+
+    Bags still alive count as kept, which is kind to a young batch and is put right as it grows old; leaving them out
+    would count every loss at once and every survivor weeks later.
+    """
+    if batch.colonised_on is None and not batch.crops:
+        return []
+    return [LossLog(batch.bags, batch.bags_lost + sum(crop.bags_lost for crop in batch.crops))]
