@@ -40,7 +40,7 @@ def crop_states(today: date) -> tuple[list[CropState], dict[int, Knowledge]]:
         knowledge[pk] = logs(own, profile=profile, climate=climate, today=today).teach(profile)
         living = [batch for batch in own if batch.batch_id not in held]
         found += states(
-            living, strain_id=pk, profile=profile, fruiting_rooms=rooms, climate=climate, today=today
+            living, strain_id=pk, knowledge=knowledge[pk], fruiting_rooms=rooms, climate=climate, today=today
         )  # fmt: skip
     return found, knowledge
 
@@ -126,11 +126,9 @@ def _crop_diaries(today: date) -> Mapping[int, list[CropDiary]]:
     ):
         diary = found.get(crop_id)
         if diary is not None:
-            diary.first_picked.setdefault(flush, on)
-            diary.weighed[flush] += weighed
+            diary.pick(flush, on, weighed)
             diary.graded[grade] += trimmed
             diary.trims.append(TrimLog(weighed, trimmed))
-            diary.last_picked = on
     return by_batch
 
 

@@ -127,7 +127,8 @@ class _Courser:
         self.scenarios, self.days = scenarios, days
         self.knowledge = batch.strain.knowledge
         profile = self.knowledge.profile
-        self.shares = np.array(profile.picking_shares)
+        self.shares = np.array(self.knowledge.window)
+        self.over = self.knowledge.picking_days
         self.alive = np.full(scenarios, float(crop.bags))
         self.likely = float(crop.bags)
         alpha, beta = self.knowledge.loss
@@ -173,10 +174,10 @@ class _Courser:
         crop, window = self.crop, self.shares.size
         day = min(crop.picking_day, window)
         begin = min(day + self.first_possible, window)
-        rest_from = np.full(self.scenarios, window - day - 0.5)
+        rest_from = np.full(self.scenarios, self.over - day - 0.5)
         numbers = self.drawn.flush(number, days=window)
         flushes = [self._flush(number, numbers, first=np.full(self.scenarios, begin - day), begin=begin)]
-        rests_on = np.full(self.scenarios, max(window - 1 - day, 0), dtype=np.int64)
+        rests_on = np.full(self.scenarios, max(self.over - 1 - day, 0), dtype=np.int64)
         if number == FLUSHES:
             return Course(Stage.FINISHED, rests_on, None, None, tuple(flushes))
         pins_from = np.maximum(rest_from, -0.5) + self._lasting(Stage.RESTING, numbers[_REST])
@@ -210,7 +211,7 @@ class _Courser:
             number += 1
             if number > FLUSHES:
                 return
-            pins_from = first + 0.5 + (window - 1) + self._lasting(Stage.RESTING, numbers[_REST])
+            pins_from = first + 0.5 + (self.over - 1) + self._lasting(Stage.RESTING, numbers[_REST])
             step = 1.0
 
     def _pace(self, stage: Stage) -> float:
@@ -242,7 +243,7 @@ class _Courser:
             empty = np.zeros((len(knowledge.grades), shares.size, self.scenarios), dtype=np.int32)
             return Flush(number, first, empty)
         lookalike = max(self.likely / (1 + bag_cv**2), 1.0)
-        crop_part = 1 / (knowledge.profile.picking_concentration + 1)
+        crop_part = 1 / (knowledge.window_concentration + 1)
         scatter = crop_part + (1 - crop_part) / lookalike
         due = float(self.shares[: max(begin, 1)].sum())
         taken = crop.picked_g if number == max(crop.flush, 1) and crop.stage is Stage.PICKING else 0

@@ -48,6 +48,14 @@ class FlushLog:
 
 
 @dataclass(frozen=True, slots=True)
+class PickingLog:
+    """A finished flush of ``bags`` by day: grams taken on its first picking day, the next one, and so on."""
+
+    bags: int
+    grams: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class LossLog:
     """Of ``bags`` at the end of their life, ``lost`` were thrown away before it."""
 

@@ -25,6 +25,7 @@ from fulfilment.core.growth.crops import (
     FlushLog,
     GradeLog,
     LossLog,
+    PickingLog,
     Stage,
     StageLog,
     TrimLog,
@@ -61,7 +62,8 @@ class CropDiary:
     watered: dict[int, date] = field(default_factory=dict)
     ended: dict[int, date] = field(default_factory=dict)
     first_picked: dict[int, date] = field(default_factory=dict)
-    weighed: dict[int, int] = field(default_factory=lambda: defaultdict(int))
+    picked: dict[int, dict[date, int]] = field(default_factory=lambda: defaultdict(dict))
+    """Flush → day → grams as weighed."""
     graded: dict[str, int] = field(default_factory=lambda: defaultdict(int))
     trims: list[TrimLog] = field(default_factory=list)
     last_picked: date | None = None
@@ -69,6 +71,16 @@ class CropDiary:
     @property
     def bags_alive(self) -> int:
         return self.bags - self.bags_lost
+
+    def weighed(self, flush: int) -> int:
+        """What a flush gave up to now, as weighed."""
+        return sum(self.picked[flush].values()) if flush in self.picked else 0
+
+    def pick(self, flush: int, day: date, grams: int) -> None:
+        """Write down grams as weighed."""
+        self.first_picked.setdefault(flush, day)
+        self.picked[flush][day] = self.picked[flush].get(day, 0) + grams
+        self.last_picked = day
 
 
 @dataclass(slots=True)
@@ -96,6 +108,7 @@ class Logs:
 
     stages: list[StageLog] = field(default_factory=list)
     flushes: list[FlushLog] = field(default_factory=list)
+    pickings: list[PickingLog] = field(default_factory=list)
     losses: list[LossLog] = field(default_factory=list)
     trims: list[TrimLog] = field(default_factory=list)
     grades: list[GradeLog] = field(default_factory=list)
@@ -103,8 +116,9 @@ class Logs:
     def teach(self, profile: StrainProfile) -> Knowledge:
         """The profile after these logs."""
         return learn(
-            profile, stages=self.stages, flushes=self.flushes, losses=self.losses, trims=self.trims, grades=self.grades
-        )
+            profile, stages=self.stages, flushes=self.flushes, pickings=self.pickings, losses=self.losses,
+            trims=self.trims, grades=self.grades,
+        )  # fmt: skip
 
 
 # ---- Where things stand ---------------------------------------------------------------------------------------------
@@ -114,12 +128,13 @@ def states(
     batches: Iterable[BatchDiary],
     *,
     strain_id: int,
-    profile: StrainProfile,
+    knowledge: Knowledge,
     fruiting_rooms: Sequence[float],
     climate: Climate,
     today: date,
 ) -> list[CropState]:
     """Every living crop and batch with bags left as of the start of ``today``; ``fruiting_rooms`` by set point."""
+    profile = knowledge.profile
     found = []
     for batch in batches:
         if batch.bags_left > 0:
@@ -127,7 +142,7 @@ def states(
                 _batch_state(batch, strain_id, profile, fruiting_rooms=fruiting_rooms, climate=climate, today=today)
             )
         for crop in batch.crops:
-            state = _crop_state(crop, batch, strain_id, profile, climate=climate, today=today)
+            state = _crop_state(crop, batch, strain_id, knowledge, climate=climate, today=today)
             if state is not None:
                 found.append(state)
     return found
@@ -160,13 +175,14 @@ def _batch_state(
 
 
 def _crop_state(
-    crop: CropDiary, batch: BatchDiary, strain_id: int, profile: StrainProfile, *, climate: Climate, today: date
+    crop: CropDiary, batch: BatchDiary, strain_id: int, knowledge: Knowledge, *, climate: Climate, today: date
 ) -> CropState | None:
+    profile = knowledge.profile
     stage = crop.stage
     if stage is Stage.FINISHED or crop.bags_alive == 0:
         return None
     since = crop.stage_since
-    window_ends = since + timedelta(days=len(profile.picking_shares))
+    window_ends = since + timedelta(days=len(knowledge.window))
     if (
         stage is Stage.PICKING
         and window_ends < today
@@ -185,7 +201,7 @@ def _crop_state(
         flush=crop.flush,
         elapsed=_fruited(crop, profile, climate, first=since, until=today),
         pace=profile.fruiting.rate(crop.place.set_point, reference=profile.fruiting_reference_c),
-        picked_g=crop.weighed[crop.flush] if stage is Stage.PICKING else 0,
+        picked_g=crop.weighed(crop.flush) if stage is Stage.PICKING else 0,
         picking_day=max(0, (today - since).days) if stage is Stage.PICKING else 0,
         picked_today=crop.last_picked == today,
     )
@@ -219,6 +235,7 @@ def logs(batches: Iterable[BatchDiary], *, profile: StrainProfile, climate: Clim
         for crop in batch.crops:
             own.stages += _stages(crop, profile, climate, today=today)
             own.flushes += _flushes(crop, batch)
+            own.pickings += _pickings(crop)
             own.trims += crop.trims
             if crop.graded:
                 own.grades.append(GradeLog(tuple(sorted(crop.graded.items()))))
@@ -258,7 +275,21 @@ def _flushes(crop: CropDiary, batch: BatchDiary) -> list[FlushLog]:
     dry = crop.bags_alive * batch.dry_g_per_bag
     if not dry:
         return []
-    return [FlushLog(flush, dry, crop.weighed[flush]) for flush in sorted(crop.ended)]
+    return [FlushLog(flush, dry, crop.weighed(flush)) for flush in sorted(crop.ended)]
+
+
+def _pickings(crop: CropDiary) -> list[PickingLog]:
+    """The flushes that are over, day by day from the first mushroom."""
+    found = []
+    for flush in sorted(crop.ended):
+        by_day = crop.picked.get(flush)
+        if by_day and crop.bags_alive:
+            first = min(by_day)
+            grams = [0] * ((max(by_day) - first).days + 1)
+            for day, weighed in by_day.items():
+                grams[(day - first).days] = weighed
+            found.append(PickingLog(crop.bags_alive, tuple(grams)))
+    return found
 
 
 def _losses(batch: BatchDiary) -> list[LossLog]:

@@ -10,7 +10,9 @@ Yields are learned the same way: log of (picked / dry grams / share of that flus
 efficiency and the spread between crops on a grid.  A crop's flushes share its luck, so each counts by its share
 and a whole crop counts once. Shares of the flushes are what was picked per dry gram in each, drawn towards the
 profile's by ``flush_weight`` crops, so that a third flush nobody has logged yet is no proof that there is none.
-Losses: a beta belief plus bags lost and bags kept.
+Losses: a beta belief plus bags lost and bags kept.  How a flush comes over its picking days is learned too: the mean
+shares by day, which may reach a few days further than the profile's, since some mushrooms are left for tomorrow on
+every farm, and how alike crops are in them.
 
 Worked example: belief 7 days, cv 0.2, worth 4; four crops pinned after 9, 9, 9 and 9 days: the middle moves to
 the geometric middle of 6.9 and 9, 7.9 days, and the spread grows with the disagreement.
@@ -30,7 +32,7 @@ from typing import Final
 
 import numpy as np
 
-from fulfilment.core.growth.crops import FlushLog, GradeLog, LossLog, Stage, StageLog, TrimLog
+from fulfilment.core.growth.crops import FlushLog, GradeLog, LossLog, PickingLog, Stage, StageLog, TrimLog
 from fulfilment.core.growth.draws import Floats, log_survival
 from fulfilment.core.growth.profile import FLUSHES, StagePrior, StrainProfile
 from fulfilment.core.problems import Invalid
@@ -41,6 +43,15 @@ _FAILED: Final = 0.05
 """A flush that gave nothing counts as this part of what was due: a logarithm needs something."""
 _TRIM_WEIGHT: Final = 10.0
 _GRADE_WEIGHT: Final = 5.0
+_LATE_DAYS: Final = 3
+"""How many days beyond the profile's a picking window can be learned to last."""
+_LIKENESS_WEIGHT: Final = 6.0
+"""How many flushes the profile's likeness of crops in their picking days is worth."""
+_SELDOM: Final = 0.002
+_LIKENESS: Final = (0.005, 0.6)
+"""Bounds of the part of the spread over picking days that is the crop's own."""
+_OVER: Final = 0.95
+"""The share of a flush after which the crop rests."""
 _ROWS: Final = 61
 _COLUMNS: Final = 121
 
@@ -98,7 +109,7 @@ class Knowledge:
     """A strain as learned: posteriors of stage times and efficiency, and what is known of shares and losses.
 
     ``flushes`` are the Dirichlet parameters of the flush shares, ``loss`` the beta's, ``grades`` names with mean
-    shares.
+    shares.  ``window`` has the mean shares by picking day, ``window_concentration`` how alike crops are in them.
     """
 
     profile: StrainProfile
@@ -108,9 +119,16 @@ class Knowledge:
     resting: Posterior
     efficiency: Posterior
     flushes: tuple[float, ...]
+    window: tuple[float, ...]
+    window_concentration: float
     loss: tuple[float, float]
     grades: tuple[tuple[str, float], ...]
     trim_loss: float
+
+    @property
+    def picking_days(self) -> int:
+        """After so many days a flush is over but for stragglers."""
+        return int(np.searchsorted(np.cumsum(self.window), _OVER - 1e-9)) + 1
 
     def digest(self) -> str:
         """The same for the same knowledge, on any machine with the same arithmetic."""
@@ -118,7 +136,19 @@ class Knowledge:
         for posterior in (self.colonising, self.pinning, self.growing, self.resting, self.efficiency):
             for array in (posterior.mu, posterior.log_sigma, posterior.weights):
                 seen.update(np.ascontiguousarray(array, dtype="<f8").tobytes())
-        seen.update(repr((self.profile, self.flushes, self.loss, self.grades, self.trim_loss)).encode())
+        seen.update(
+            repr(
+                (
+                    self.profile,
+                    self.flushes,
+                    self.window,
+                    self.window_concentration,
+                    self.loss,
+                    self.grades,
+                    self.trim_loss,
+                )
+            ).encode()
+        )
         return seen.hexdigest()
 
 
@@ -127,6 +157,7 @@ def learn(
     *,
     stages: Iterable[StageLog] = (),
     flushes: Iterable[FlushLog] = (),
+    pickings: Iterable[PickingLog] = (),
     losses: Iterable[LossLog] = (),
     trims: Iterable[TrimLog] = (),
     grades: Iterable[GradeLog] = (),
@@ -145,6 +176,7 @@ def learn(
                 code="impossible",
             )
     shares, certainty = _flush_shares(profile, picked)
+    window, likeness = _window(profile, list(pickings))
     return Knowledge(
         profile=profile,
         colonising=stage_posterior(profile.colonising, by_stage.get(Stage.COLONISING, ())),
@@ -153,6 +185,8 @@ def learn(
         resting=stage_posterior(profile.resting, by_stage.get(Stage.RESTING, ())),
         efficiency=_efficiency_posterior(profile, picked, shares),
         flushes=tuple(certainty * share for share in shares),
+        window=window,
+        window_concentration=likeness,
         loss=_loss(profile, losses),
         grades=_grade_shares(profile, grades),
         trim_loss=_trim_loss(profile, trims),
@@ -272,6 +306,35 @@ def _flush_shares(profile: StrainProfile, flushes: Sequence[FlushLog]) -> tuple[
     crops = len(flushes) / FLUSHES
     certainty = profile.flush_concentration * (1 + crops / profile.flush_weight)
     return [rate / math.fsum(rates) for rate in rates], certainty
+
+
+def _window(profile: StrainProfile, logs: Sequence[PickingLog]) -> tuple[tuple[float, ...], float]:
+    """Mean shares by picking day, and the Dirichlet's concentration between crops.
+
+    A flush's squared distance from the mean shares is, expected, the part of the spread that is the crop's plus what
+    so many bags, each taken on one day, scatter by themselves; what is left after that is the crop's.
+    """
+    prior = list(profile.picking_shares)
+    if any(min(log.grams, default=0) < 0 or log.bags < 1 for log in logs):
+        raise Invalid("A picking needs at least one bag and grams of 0 or more.", code="impossible")
+    logs = [log for log in logs if sum(log.grams)]
+    if not logs:
+        return tuple(prior), profile.picking_concentration
+    days = min(max(len(prior), *(len(log.grams) for log in logs)), len(prior) + _LATE_DAYS)
+    shares = np.zeros((len(logs), days))
+    for row, log in enumerate(logs):
+        np.add.at(shares[row], np.minimum(np.arange(len(log.grams)), days - 1), np.array(log.grams) / sum(log.grams))
+    believed = np.array(prior + [0.0] * (days - len(prior)))
+    mean = (profile.flush_weight * believed + shares.sum(axis=0)) / (profile.flush_weight + len(logs))
+    # A day on which nothing was ever picked may still come, seldom.
+    mean = np.maximum(mean, _SELDOM) / np.maximum(mean, _SELDOM).sum()
+    apart = ((shares - mean) ** 2).sum(axis=1) / (mean * (1 - mean)).sum() if days > 1 else np.zeros(len(logs))
+    bags = np.array([max(log.bags / (1 + profile.bag_cv**2), 1.0 + 1e-9) for log in logs])
+    own = (apart - 1 / bags) / (1 - 1 / bags)
+    # A lone bag says nothing of how alike crops are: what it shows is all its own.
+    counts = 1 - 1 / bags
+    part = (_LIKENESS_WEIGHT / (profile.picking_concentration + 1) + counts @ own) / (_LIKENESS_WEIGHT + counts.sum())
+    return tuple(mean.tolist()), 1 / float(np.clip(part, *_LIKENESS)) - 1
 
 
 def _loss(profile: StrainProfile, losses: Iterable[LossLog]) -> tuple[float, float]:
