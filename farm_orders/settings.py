@@ -198,7 +198,8 @@ SECURE_HSTS_SECONDS = env.int("SECURE_HSTS_SECONDS", default=31_536_000 if HTTPS
 # What the farm's other addresses do is not ours to decide: no word about subdomains, no preloading.
 SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W021"]
 # Only where a proxy of the farm's own sets this header and removes it from what comes in.
-if env.bool("BEHIND_PROXY", default=False):
+BEHIND_PROXY = env.bool("BEHIND_PROXY", default=False)
+if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
@@ -221,7 +222,7 @@ REST_FRAMEWORK: dict[str, Any] = {
     "UNAUTHENTICATED_USER": "django.contrib.auth.models.AnonymousUser",
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
     # Who asks without a key is told apart by the address our proxy saw; without a proxy, by the one that reached us.
-    "NUM_PROXIES": 1 if env.bool("BEHIND_PROXY", default=False) else 0,
+    "NUM_PROXIES": 1 if BEHIND_PROXY else 0,
 }
 # Requests a minute of one key; more get 429 until the minute is over.
 API_PER_MINUTE = env.int("API_PER_MINUTE", default=1_200)

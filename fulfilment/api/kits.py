@@ -40,6 +40,20 @@ class EventAsked(Shape):
     note = Text(required=False, default="", allow_blank=True, max_length=300)
 
 
+class KitRoomAsked(Shape):
+    """The room as a word, as degrees, or both; what is left out stays as it is."""
+
+    warmth = serializers.ChoiceField(choices=["cool", "normal", "warm"], required=False)
+    celsius = serializers.FloatField(required=False)
+
+
+class ReplacementAsked(Shape):
+    """Why, and the day; without one it is today."""
+
+    reason = Text(max_length=200)
+    on = Day(required=False)
+
+
 class JoinAsked(Shape):
     code = Id()
     email = Text(max_length=254)
@@ -100,6 +114,18 @@ class OneKit(Endpoint):
 def report(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """What happened to a kit, reported for its holder; the mails to come follow it."""
     return made(kits.record(who.own(Kit), **asked, **who.signed))
+
+
+@action("kits_set_room", scopes=CARERS, shape=KitRoomAsked)
+def set_room(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """How warm the kit's room is; the days that are expected and the mails to come follow it."""
+    return made(kits.set_room(who.own(Kit), **asked, **who.signed))
+
+
+@action("kits_replace", scopes=frozenset({"office"}), shape=ReplacementAsked)
+def replace(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """Replace a kit: its care ends here; the one that goes instead is a new order."""
+    return made(kits.replace(who.own(Kit), reason=asked["reason"], on=asked.get("on") or who.today, **who.signed))
 
 
 class KitJoinings(Endpoint):

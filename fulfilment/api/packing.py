@@ -58,8 +58,17 @@ class CloseAsked(Shape):
 
 
 class ParcelAsked(Shape):
+    """``confirmed`` answers the question that a parcel which lacks something is met with."""
+
     carrier = Text(max_length=60)
     tracking = Text(required=False, default="", allow_blank=True, max_length=60)
+    confirmed = Flag(required=False, default=False)
+
+
+class CollectionAsked(Shape):
+    """``confirmed`` answers the question that goods of which something is lacking are met with."""
+
+    confirmed = Flag(required=False, default=False)
 
 
 class RefusedAsked(Shape):
@@ -164,10 +173,8 @@ class OneShipment(Endpoint):
 
 @action("shipments_hand_parcel", scopes=PACKERS, shape=ParcelAsked, status=200)
 def hand_parcel(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
-    """Hand a packed parcel to the carrier; its kits' care begins."""
-    parcel = packing.hand_parcel(
-        who.own(Shipment), carrier=asked["carrier"], tracking=asked["tracking"], **who.signed_today
-    )
+    """Hand a packed parcel to the carrier; its kits' care begins.  One that lacks something is asked about once."""
+    parcel = packing.hand_parcel(who.own(Shipment), **asked, **who.signed_today)
     return made(parcel.shipment)
 
 
@@ -186,10 +193,10 @@ def deliver(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     )
 
 
-@action("shipments_collect", scopes=PACKERS, status=200)
+@action("shipments_collect", scopes=PACKERS, shape=CollectionAsked, status=200)
 def collect(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
-    """The customer fetched it."""
-    return made(packing.collect(who.own(Shipment), **who.signed_today))
+    """The customer fetched it.  What lacks something is asked about once: repeat with ``confirmed``."""
+    return made(packing.collect(who.own(Shipment), confirmed=asked["confirmed"], **who.signed_today))
 
 
 def _show_pick(taken: Pick) -> dict[str, Any]:

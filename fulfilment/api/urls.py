@@ -16,6 +16,7 @@ from fulfilment.api import (
     pick_lists,
     products,
     rooms,
+    shortages,
     sources,
     standing_orders,
     store,
@@ -52,6 +53,8 @@ V1: list[URLPattern | URLResolver] = [
     path("orders/<str:code>", orders.OneOrder.as_view()),
     path("orders/<str:code>/cancellation", orders.Cancellation.as_view()),
     path("orders/<str:code>/lines/<int:number>/amount", orders.LineAmount.as_view()),
+    path("shortages", shortages.Shortages.as_view()),
+    path("shortages/<str:code>/answer", shortages.answer.as_view()),
     path("standing-orders", standing_orders.StandingOrders.as_view()),
     path("standing-orders/<str:code>", standing_orders.OneStandingOrder.as_view()),
     path("standing-orders/<str:code>/changes", standing_orders.change.as_view()),
@@ -109,6 +112,8 @@ V1: list[URLPattern | URLResolver] = [
     path("kits", kits.Kits.as_view()),
     path("kits/<str:code>", kits.OneKit.as_view()),
     path("kits/<str:code>/events", kits.report.as_view()),
+    path("kits/<str:code>/room", kits.set_room.as_view()),
+    path("kits/<str:code>/replacement", kits.replace.as_view()),
     path("kit-joinings", kits.KitJoinings.as_view()),
 ]
 

@@ -80,6 +80,22 @@ def packs_down(quantity: int, *, pack: int) -> int:
     return quantity - quantity % pack
 
 
+def packs_up(quantity: int, *, pack: int) -> int:
+    """The smallest whole number of packs that holds ``quantity``, in the quantity's own unit."""
+    return -(-quantity // pack) * pack
+
+
+def said(quantity: int, *, is_kit: bool) -> str:
+    """An amount as people say it.
+
+    >>> said(3, is_kit=True), said(450, is_kit=False), said(2_500, is_kit=False)
+    ('3 kits', '450 g', '2.5 kg')
+    """
+    if is_kit:
+        return f"{quantity} kit" if quantity == 1 else f"{quantity} kits"
+    return f"{quantity} g" if quantity < 1000 else f"{quantity / 1000:.3f}".rstrip("0").rstrip(".") + " kg"
+
+
 def largest_remainder(weights: Sequence[Fraction | int], *, total: int) -> list[int]:
     """``total`` shared in whole units in proportion to ``weights``; ties go to the earlier place."""
     whole = sum((Fraction(w) for w in weights), Fraction(0))

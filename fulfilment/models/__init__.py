@@ -30,6 +30,7 @@ from fulfilment.models.orders import (
     PromisePart,
     Rank,
     Shipment,
+    ShortageOffer,
     StandingLine,
     StandingOrder,
     Way,
@@ -47,7 +48,7 @@ from fulfilment.models.packing import (
 )
 from fulfilment.models.planning import Forecast, Night, NightStep, Plan, Score, Supply
 from fulfilment.models.stock import Hold, Lot, StockEntry
-from fulfilment.models.work import ApiKey, Job, Once
+from fulfilment.models.work import ApiKey, Job, Once, SignIn
 
 __all__ = [
     "Address",
@@ -104,6 +105,8 @@ __all__ = [
     "Score",
     "SharingRule",
     "Shipment",
+    "ShortageOffer",
+    "SignIn",
     "SpawnDelivery",
     "StandingLine",
     "StandingOrder",

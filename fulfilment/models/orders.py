@@ -339,3 +339,48 @@ class Allocation(models.Model):
 
     def __str__(self) -> str:
         return f"{self.line} {self.amount}"
+
+
+class ShortageOffer(models.Model):
+    """A kitchen was told that less of a line comes than its latest promise says, and what it may answer.
+
+    It is open as long as nothing is answered, that promise is still the line's latest and not kept after all, nothing
+    of the line is picked, and ``closes_at`` (where there is one) has not come; ``read.shortages`` says which are.
+    """
+
+    class Answer(models.TextChoices):
+        TAKE_LESS = "take_less"
+        SUBSTITUTE = "substitute"
+        NEXT_DATE = "next_date"
+        DROP = "drop"
+
+    public_id = PublicId()
+    line = models.ForeignKey(Line, on_delete=models.PROTECT, related_name="shortage_offers")
+    promise = models.ForeignKey(Promise, on_delete=models.PROTECT, related_name="+")
+    comes = models.IntegerField(help_text="What was to come of the line when the kitchen was told.")
+    reason = models.CharField(max_length=20, help_text="Why, in a word that read.shortages makes a sentence of.")
+    told_at = models.DateTimeField()
+    closes_at = models.DateTimeField(null=True, blank=True, help_text="Empty: open until the line is packed.")
+    filled_at = models.DateTimeField(null=True, blank=True, help_text="A later plan keeps the promise after all.")
+    answer = models.CharField(max_length=10, choices=Answer, blank=True)
+    answered_at = models.DateTimeField(null=True, blank=True)
+    answered_by = models.CharField(max_length=40, blank=True)
+    order = models.ForeignKey(
+        Order, on_delete=models.PROTECT, null=True, blank=True, related_name="+",
+        help_text="What was placed instead, of a substitute or for the next date.",
+    )  # fmt: skip
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["line", "promise"], name="shortage_offer_once_a_promise"),
+            *never_negative("comes", table="shortage_offer"),
+            models.CheckConstraint(
+                condition=models.Q(answer="", answered_at__isnull=True, answered_by="", order__isnull=True)
+                | models.Q(answer__gt="", answered_at__isnull=False),
+                name="shortage_offer_answered_whole",
+            ),
+        ]
+        indexes = [models.Index(fields=["line"], name="shortage_offer_open", condition=models.Q(answer=""))]
+
+    def __str__(self) -> str:
+        return self.public_id

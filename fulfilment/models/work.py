@@ -1,4 +1,4 @@
-"""Work that waits, and who may ask for it: jobs, idempotency records, keys."""
+"""Work that waits, and who may ask for it: jobs, idempotency records, keys, tries to sign in."""
 
 from __future__ import annotations
 
@@ -75,3 +75,18 @@ class Once(models.Model):
 
     def __str__(self) -> str:
         return self.key
+
+
+class SignIn(models.Model):
+    """Tries to sign in with one login name from one network address that have not succeeded, as instants.
+
+    ``who`` is a keyed hash of the two: neither the name nor the address is stored.
+    """
+
+    who = models.CharField(max_length=64, unique=True)
+    tried_at = models.JSONField(default=list)
+    last_at = models.DateTimeField()
+    locked_until = models.DateTimeField(null=True, blank=True)
+
+    def __str__(self) -> str:
+        return f"{len(self.tried_at)} tries"

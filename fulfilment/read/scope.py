@@ -36,6 +36,7 @@ from fulfilment.models import (
     Room,
     Round,
     Shipment,
+    ShortageOffer,
     SpawnDelivery,
     StandingOrder,
     Strain,
@@ -115,6 +116,7 @@ SIGHTS: Final[Mapping[type[Model], Sight]] = {
         kitchens=lambda kitchen: Q(kitchen=kitchen),
         shops=Q(buyer__isnull=False),
     ),
+    ShortageOffer: Sight(frozenset({"office"}), kitchens=lambda kitchen: Q(line__order__kitchen=kitchen)),
     DeliveryNote: Sight(
         frozenset({"office", "packing"}),
         kitchens=lambda kitchen: Q(shipment__kitchen=kitchen),

@@ -131,6 +131,25 @@ def unsubscribe(holder: str, *, by: str, now: datetime) -> Holder:
     return row
 
 
+def resubscribe(holder: str, *, by: str, now: datetime) -> Holder:
+    """Care mails again, from now on: what was due meanwhile is not sent after the fact.  Asked twice, done once.
+
+    Somebody who was erased is not there any more.
+    """
+    with transaction.atomic():
+        row = rows.lock(Holder, holder, where="holder")
+        if row.erased_at is not None:
+            raise Missing("There is no such holder.", where="holder")
+        if row.unsubscribed_at is None:
+            return row
+        row.unsubscribed_at = None
+        row.version += 1
+        row.save(update_fields=["unsubscribed_at", "version"])
+        _plan([row], now=now)
+        events.record("holder_resubscribed", subject=row.public_id, by=by, at=now)
+    return row
+
+
 # ---- Sending --------------------------------------------------------------------------------------------------------
 
 

@@ -10,7 +10,7 @@ from django.db import transaction
 from fulfilment.core.problems import Invalid, Missing
 from fulfilment.core.units import KIT
 from fulfilment.models import Address, Buyer, Holder, Keeping, Kitchen, Product, Strain, Substitute
-from fulfilment.services import events, given, jobs, rows
+from fulfilment.services import caring, events, given, jobs, rows
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -134,6 +134,33 @@ def add_address(
     return stored
 
 
+def change_address(address: int, place: Place, *, by: str, now: datetime) -> Address:
+    """The same address put right, for deliveries to come and for those already placed.
+
+    ``place`` is the whole address.  Somebody who moves is better given a new one.
+    """
+    with transaction.atomic():
+        row = Address.objects.select_for_update(no_key=True, of=("self",)).filter(pk=address).first()
+        if row is None:
+            raise Missing("There is no such address.", where="address")
+        owner = row.kitchen or row.buyer
+        if isinstance(owner, Buyer) and owner.erased_at is not None:
+            raise Missing("There is no such address.", where="address")
+        for field, value in _looked_at(place, name=row.name).items():
+            setattr(row, field, value)
+        row.save()
+        events.record(
+            "address_changed",
+            subject=owner.public_id if owner is not None else str(row.pk),
+            by=by,
+            at=now,
+            kitchen=row.kitchen,
+            buyer=row.buyer,
+            data={"address": row.pk},
+        )
+    return row
+
+
 def set_substitutes(
     kitchen: str, pairs: Sequence[tuple[str, str, str, str]], *, by: str, now: datetime
 ) -> list[Substitute]:
@@ -183,6 +210,60 @@ def add_buyer(
     return buyer
 
 
+def change_buyer(
+    buyer: str,
+    *,
+    by: str,
+    now: datetime,
+    name: str | None = None,
+    email: str | None = None,
+    phone: str | None = None,
+    zone: str | None = None,
+) -> Buyer:
+    """Another name, mail address, telephone number or zone; what is left out stays as it is.
+
+    A buyer who holds a kit is told of its care there too from now on, and the signed links in mails to an old address
+    stop working.
+    """
+    with transaction.atomic():
+        row = rows.lock(Buyer, _living_buyer(buyer).public_id, where="buyer")
+        wanted: dict[str, str] = {}
+        if name is not None:
+            wanted["name"] = given.text(name, where="name", at_most=120)
+        if email is not None:
+            wanted["email"] = given.email(email)
+        if phone is not None:
+            wanted["phone"] = given.text(phone, where="phone", at_most=40, required=False)
+        if zone is not None:
+            wanted["zone"] = given.zone(zone)
+        changed = sorted(field for field, value in wanted.items() if getattr(row, field) != value)
+        if not changed:
+            return row
+        for field in changed:
+            setattr(row, field, wanted[field])
+        row.version += 1
+        row.save(update_fields=[*changed, "version"])
+        _carry_over(row, changed, now=now)
+        events.record("buyer_changed", subject=row.public_id, by=by, at=now, buyer=row, data={"fields": changed})
+    return row
+
+
+def _carry_over(buyer: Buyer, changed: Sequence[str], *, now: datetime) -> None:
+    """The buyer as the one who looks after a kit is the same person."""
+    holder = Holder.objects.select_for_update(no_key=True).filter(buyer=buyer, erased_at__isnull=True).first()
+    fields = [field for field in changed if field != "phone"]
+    if holder is None or not fields:
+        return
+    for field in fields:
+        setattr(holder, field, getattr(buyer, field))
+    if "email" in fields:
+        holder.link_version += 1
+    holder.version += 1
+    holder.save(update_fields=[*fields, "link_version", "version"])
+    if "zone" in fields:
+        caring.follow_all([holder.pk], now=now)
+
+
 def holder_of(buyer: Buyer, *, now: datetime) -> Holder:
     """The buyer as the one who looks after a kit; made the first time it is asked for."""
     with transaction.atomic():
@@ -221,6 +302,11 @@ def _check_window(kitchen: Kitchen) -> None:
 
 
 def _store_address(place: Place, *, name: str, kitchen: Kitchen | None = None, buyer: Buyer | None = None) -> Address:
+    return Address.objects.create(kitchen=kitchen, buyer=buyer, **_looked_at(place, name=name))
+
+
+def _looked_at(place: Place, *, name: str) -> dict[str, Any]:
+    """An address as it is stored."""
     where = "address"
     for field in ("street", "town"):
         if not place.get(field):
@@ -235,20 +321,18 @@ def _store_address(place: Place, *, name: str, kitchen: Kitchen | None = None, b
     latitude, longitude = place.get("latitude"), place.get("longitude")
     if (latitude is None) != (longitude is None):
         raise Invalid("Latitude and longitude are given together or not at all.", where=f"{where}.latitude")
-    return Address.objects.create(
-        kitchen=kitchen,
-        buyer=buyer,
-        name=given.text(place.get("name") or name, where=f"{where}.name", at_most=120),
-        street=given.text(place["street"], where=f"{where}.street", at_most=160),
-        postcode=given.text(place.get("postcode", ""), where=f"{where}.postcode", at_most=16, required=False),
-        town=given.text(place["town"], where=f"{where}.town", at_most=80),
-        country=country,
-        latitude=_degrees(latitude, most=90, where=f"{where}.latitude"),
-        longitude=_degrees(longitude, most=180, where=f"{where}.longitude"),
-        instructions=given.text(
+    return {
+        "name": given.text(place.get("name") or name, where=f"{where}.name", at_most=120),
+        "street": given.text(place["street"], where=f"{where}.street", at_most=160),
+        "postcode": given.text(place.get("postcode", ""), where=f"{where}.postcode", at_most=16, required=False),
+        "town": given.text(place["town"], where=f"{where}.town", at_most=80),
+        "country": country,
+        "latitude": _degrees(latitude, most=90, where=f"{where}.latitude"),
+        "longitude": _degrees(longitude, most=180, where=f"{where}.longitude"),
+        "instructions": given.text(
             place.get("instructions", ""), where=f"{where}.instructions", at_most=200, required=False
         ),
-    )
+    }
 
 
 def _degrees(value: float | None, *, most: int, where: str) -> float | None:

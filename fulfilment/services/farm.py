@@ -6,18 +6,32 @@ from typing import TYPE_CHECKING, Any, Final, TypedDict, Unpack
 
 from django.db import transaction
 
-from fulfilment.core.calendar import FarmCalendar, in_words
+from fulfilment.core.calendar import FarmCalendar, in_words, occurrences
 from fulfilment.core.care import KitProfile
 from fulfilment.core.care.profiles import PROFILES as KNOWN_KITS
 from fulfilment.core.growth import GOLDEN, PEARL, PINK, StrainProfile
 from fulfilment.core.problems import Conflict, Invalid, Problem, Unconfirmed
 from fulfilment.core.units import KIT, amount
-from fulfilment.models import Book, ClosedDay, Farm, Keeping, Product, Room, SharingRule, Shipment, Strain
+from fulfilment.models import (
+    Book,
+    Change,
+    ClosedDay,
+    Farm,
+    Keeping,
+    Line,
+    Product,
+    Room,
+    SharingRule,
+    StandingOrder,
+    Strain,
+)
+from fulfilment.read.farm import calendar as the_calendar
 from fulfilment.read.farm import farm as the_farm
+from fulfilment.read.farm import weekdays
 from fulfilment.services import events, given, jobs, measures, rows
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
     from datetime import date, datetime, time
     from decimal import Decimal
 
@@ -154,25 +168,64 @@ def _lines(value: str, *, where: str) -> str:
 
 
 def close_day(on: date, *, by: str, now: datetime, today: date, reason: str = "", confirmed: bool = False) -> ClosedDay:
-    """No deliveries on that day.  What is already placed for it stays, so it is asked for once."""
+    """No deliveries on that day.  Orders placed for it stay and standing orders leave it out, so it is asked once."""
     if on < today:
         raise Invalid(f"{in_words(on)} is over: close a day to come.", code="in_the_past", where="on")
     with transaction.atomic():
         closed = ClosedDay.objects.filter(on=on).first()
         if closed is not None:
             return closed
-        placed = Shipment.objects.filter(on=on, state__in=["placed", "packed"]).count()
-        if placed and not confirmed:
+        placed, standing = _placed_for(on), _standing_on(on, now=now)
+        if (placed or standing) and not confirmed:
+            stays = f" Placed for it, and to be moved or cancelled by hand: {_listed(placed)}." if placed else ""
+            left_out = f" Standing orders that leave it out: {_listed(standing)}." if standing else ""
             raise Unconfirmed(
-                f"{placed} deliveries are already placed for {in_words(on)}. Closing the day leaves them to be moved "
-                "or cancelled by hand: confirm to close it all the same.",
+                f"{in_words(on)} has orders.{stays}{left_out} Confirm to close the day all the same.",
                 where="on",
-                placed=placed,
+                placed=len(placed),
+                orders=placed,
+                standing_orders=standing,
             )
         closed = ClosedDay.objects.create(on=on, reason=given.text(reason, where="reason", at_most=120, required=False))
-        events.record("day_closed", subject=on.isoformat(), by=by, at=now, data={"placed": placed})
+        events.record("day_closed", subject=on.isoformat(), by=by, at=now, data={"placed": len(placed)})
         jobs.add("replan", due_at=now)
     return closed
+
+
+def _placed_for(on: date) -> list[str]:
+    """The orders, by id, of which something is still to be delivered that day."""
+    open_lines = Line.objects.filter(shipment__on=on, shipment__state__in=["placed", "packed"], cancelled_at=None)
+    return list(open_lines.order_by("order").values_list("order__public_id", flat=True).distinct())
+
+
+def _standing_on(on: date, *, now: datetime) -> list[str]:
+    """The standing orders, by id, that come round on that day and have still to make their order for it."""
+    calendar = the_calendar(the_farm())
+    if now >= calendar.cut_off_at(on):
+        return []
+    newest = dict(
+        Change.objects.filter(first_on__lte=on, last_on__gte=on).order_by("pk").values_list("standing_order", "kind")
+    )
+    off = {pk for pk, kind in newest.items() if kind in (Change.Kind.SKIP, Change.Kind.PAUSE)}
+    running = (
+        StandingOrder.objects.filter(starts_on__lte=on, kitchen__active=True)
+        .exclude(ends_on__lt=on)
+        .exclude(orders__on=on)
+        .select_related("kitchen")
+        .order_by("pk")
+    )
+    return [
+        each.public_id
+        for each in running
+        if each.pk not in off
+        and occurrences(each.rule, starts_on=each.starts_on, first=on, last=on, until=each.ends_on)
+        and calendar.is_delivery_day(on, weekdays=weekdays(each.kitchen))
+    ]
+
+
+def _listed(ids: Sequence[str], *, most: int = 10) -> str:
+    more = f" and {len(ids) - most} more" if len(ids) > most else ""
+    return f"{', '.join(ids[:most])}{more}"
 
 
 def open_day(on: date, *, by: str, now: datetime) -> None:
@@ -216,6 +269,66 @@ def register_strain(
         strain.save()
         events.record("strain_registered", subject=strain.public_id, by=by, at=now)
     return strain
+
+
+def change_strain(
+    strain_id: str,
+    *,
+    by: str,
+    now: datetime,
+    growth: str | Mapping[str, object] | None = None,
+    kit: str | Mapping[str, object] | None = None,
+    species: str | None = None,
+    hardy: bool | None = None,
+    cold_wait_days: int | None = None,
+    kit_weeks: int | None = None,
+) -> Strain:
+    """Another profile or other terms of a strain from the next plan on; what is left out stays as it is.
+
+    Lots already made keep their dates.  A grade that is sold or kept cannot be left out of a new growth profile
+    (:class:`Conflict`).  The mails of kits that are out follow a new kit profile with the next night.
+    """
+    with transaction.atomic():
+        strain = rows.lock(Strain, strain_id, where="strain")
+        wanted: dict[str, object] = {}
+        if growth is not None:
+            wanted["growth"] = _growth(growth)
+        if kit is not None:
+            wanted["kit"] = _kit(kit)
+        if species is not None:
+            wanted["species"] = given.text(species, where="species", at_most=80, required=False)
+        if hardy is not None:
+            wanted["hardy"] = hardy
+        if cold_wait_days is not None:
+            wanted["cold_wait_days"] = given.number(
+                cold_wait_days, where="cold_wait_days", at_least=0, at_most=60, unit="days"
+            )
+        if kit_weeks is not None:
+            wanted["kit_weeks"] = given.number(kit_weeks, where="kit_weeks", at_least=1, at_most=26, unit="weeks")
+        changed = sorted(name for name, value in wanted.items() if getattr(strain, name) != value)
+        if not changed:
+            return strain
+        for name in changed:
+            setattr(strain, name, wanted[name])
+        _keep_grades(strain)
+        strain.version += 1
+        strain.save(update_fields=[*changed, "version"])
+        events.record("strain_changed", subject=strain.public_id, by=by, at=now, data={"fields": changed})
+        jobs.add("replan", due_at=now)
+    return strain
+
+
+def _keep_grades(strain: Strain) -> None:
+    """Every grade that something hangs on is still one that the strain is sorted into."""
+    used = set(Keeping.objects.filter(strain=strain).values_list("grade", flat=True))
+    used |= set(Product.objects.filter(strain=strain, active=True).exclude(grade=KIT).values_list("grade", flat=True))
+    gone = sorted(used - set(grades_of(strain)))
+    if gone:
+        raise Conflict(
+            f"{strain.name} is kept and sold as grade {', '.join(gone)}: the growth profile must go on naming it.",
+            code="grade_in_use",
+            where="growth",
+        )
 
 
 def _growth(growth: str | Mapping[str, object]) -> dict[str, object]:
@@ -370,4 +483,19 @@ def set_room(room_id: str, *, set_point_c: float | Decimal, by: str, now: dateti
             "room_set", subject=room.public_id, by=by, at=now, data={"set_point_tenths": room.set_point_tenths}
         )
         jobs.add("replan", due_at=now)
+    return room
+
+
+def rename_room(room_id: str, *, name: str, by: str, now: datetime) -> Room:
+    """The same room under another name."""
+    with transaction.atomic():
+        room = rows.lock(Room, room_id, where="room")
+        name = given.text(name, where="name", at_most=60)
+        if name == room.name:
+            return room
+        if Room.objects.filter(name__iexact=name).exclude(pk=room.pk).exists():
+            raise Conflict(f"There is a room {name} already: give another name.", code="taken", where="name")
+        room.name = name
+        room.save(update_fields=["name"])
+        events.record("room_renamed", subject=room.public_id, by=by, at=now)
     return room

@@ -12,9 +12,10 @@ from django.db import transaction
 from django.db.models import F
 
 from fulfilment.models import Line, Mail, Shipment
+from fulfilment.read import shortages as reading
 from fulfilment.read.farm import today
-from fulfilment.services import events, jobs, mails, packing, planning
-from fulfilment.services.packing.settling import OPEN, tolerance_pct
+from fulfilment.services import events, jobs, mails, packing, planning, shortages
+from fulfilment.services.packing.settling import OPEN
 
 
 def due(*, now: datetime) -> int:
@@ -79,8 +80,9 @@ def follow_plan(*, now: datetime) -> int:
 def tell_shortages(on: date, *, now: datetime) -> int:
     """A notice to each customer who will get less than promised on a frozen date; once per order and promise.
 
-    It goes at once: whoever is told while shops are open can still buy elsewhere.  What a packed line weighs off within
-    its kitchen's tolerance is no shortage.
+    It goes at once: whoever is told while shops are open can still buy elsewhere.  A kitchen is offered a choice for
+    each line with it (``services.shortages``); offers of lines that come in full after all are closed.  ``subject``
+    says, by line number, why (a word of ``read.shortages.REASONS``) and the offer's id where there is one.
     """
     told = 0
     short = (
@@ -96,16 +98,18 @@ def tell_shortages(on: date, *, now: datetime) -> int:
     )
     by_order: dict[int, list[Line]] = {}
     for line in short:
-        if 100 * (line.allocated + line.picked) >= line.promised * (100 - tolerance_pct(line)) and line.picked:
-            continue
-        by_order.setdefault(line.order_id, []).append(line)
+        if reading.is_short(line):
+            by_order.setdefault(line.order_id, []).append(line)
     with transaction.atomic():
+        shortages.settle(on, now=now)
         for lines in by_order.values():
             order = lines[0].order
             numbers = "-".join(f"{line.number}.{line.promise.number}" for line in lines if line.promise is not None)
             once = f"shortage:{order.public_id}:{sha256(numbers.encode()).hexdigest()[:16]}"
             if Mail.objects.filter(once=once).exists():
                 continue
+            numbers_of = {line.pk: str(line.number) for line in lines}
+            offers = {numbers_of[each.line_id]: each.public_id for each in shortages.offer(lines, now=now)}
             events.record(
                 "shortage_told",
                 subject=order.public_id,
@@ -126,7 +130,12 @@ def tell_shortages(on: date, *, now: datetime) -> int:
                 buyer=order.buyer,
                 once=once,
                 now=now,
-                subject={"order": order.pk, "lines": [line.number for line in lines]},
+                subject={
+                    "order": order.pk,
+                    "lines": [line.number for line in lines],
+                    "reasons": {str(line.number): reading.reason_of(line) for line in lines},
+                    "offers": offers,
+                },
             )
             told += 1
     return told

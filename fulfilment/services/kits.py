@@ -244,6 +244,10 @@ def record(
 
 def set_room(kit: str, *, warmth: str | None = None, celsius: float | None = None, by: str, now: datetime) -> Kit:
     """The room the holder names, as a word, as degrees, or both; the dates to come follow the word."""
+    if warmth is None and celsius is None:
+        raise Invalid(
+            "Say how warm the room is: cool, normal or warm, or its degrees Celsius.", code="missing", where="warmth"
+        )
     with transaction.atomic():
         row = rows.lock(Kit, kit, where="kit")
         room = row.warmth if warmth is None else given.one_of(warmth, [word.value for word in Warmth], where="warmth")

@@ -11,7 +11,7 @@ from django.db import transaction
 
 from fulfilment.models import Farm, Night, NightStep
 from fulfilment.read.farm import calendar
-from fulfilment.services import caring, events, freezing, jobs, once, packing, planning, scoring, standing
+from fulfilment.services import caring, events, freezing, jobs, once, packing, planning, scoring, signing_in, standing
 
 Figures = Mapping[str, object]
 ANSWERS_KEPT = timedelta(days=7)
@@ -101,6 +101,7 @@ def _care(course: Course) -> Figures:
 
 def _tidy(course: Course) -> Figures:
     once.forget(before=course.now - ANSWERS_KEPT)
+    signing_in.forget(now=course.now)
     return {"forecasts_dropped": scoring.drop_old_forecasts(today=course.on)}
 
 

@@ -3,6 +3,9 @@
 One opens the desk (the books of all goods concerned are locked in a fixed order), asks line by line, and writes order,
 shipment, lines and promises in one transaction.  A promise that cannot be made is no error: the order stands with what
 could be promised, and every night asks again for what is missing.
+
+After the cut-off a change needs somebody's leave, and its event says whose: staff give a reason (``because``), a
+kitchen answers a shortage it was told of (``answers``, the offer's id; only ``services.shortages`` passes it).
 """
 
 from __future__ import annotations
@@ -64,15 +67,28 @@ class Offer:
     answer: Answer
 
 
-def check(lines: Sequence[Asked], *, kitchen: str = "", buyer: str = "", on: date, now: datetime) -> tuple[Offer, ...]:
-    """What would be promised, line by line as an order would be; nothing is kept and nobody is kept waiting."""
-    customer = _customer(kitchen=kitchen, buyer=buyer)
+def check(
+    lines: Sequence[Asked],
+    *,
+    kitchen: str = "",
+    buyer: str = "",
+    on: date,
+    below_chance: bool = False,
+    because: str = "",
+    now: datetime,
+) -> tuple[Offer, ...]:
+    """What would be promised, line by line as an order would be; nothing is kept and nobody is kept waiting.
+
+    With neither a kitchen nor a buyer: what a buyer would be promised whom the farm does not know yet.
+    """
+    customer = _customer(kitchen=kitchen, buyer=buyer) if kitchen or buyer else Buyer()
     wanted = products(lines)
     desk = _desk(wanted, customer, now=now, lock=False)
-    _check_day(desk, customer, on=on, now=now, because="")
+    _check_day(desk, customer, on=on, now=now, leave=because)
+    given = _ask(desk, wanted, customer, on=on, below_chance=below_chance)
     return tuple(
-        Offer(product, line.amount, asked_pct(_sides(customer)[0], product), given)
-        for (product, line), given in zip(wanted, _ask(desk, wanted, customer, on=on), strict=True)
+        Offer(product, line.amount, asked_pct(_sides(customer)[0], product), each)
+        for (product, line), each in zip(wanted, given, strict=True)
     )
 
 
@@ -89,23 +105,24 @@ def place(
     greeting: str = "",
     below_chance: bool = False,
     because: str = "",
+    answers: str = "",
     by: str,
     now: datetime,
 ) -> Order:
     """Place an order for a kitchen or a buyer and promise what can be promised.
 
-    ``below_chance``: staff promise the full amounts knowingly, whatever their chance.  ``because``: staff's reason
-    for an
-    order after the cut-off.  Raises Invalid for a day, product or amount that cannot be, Conflict after the cut-off.
+    ``below_chance``: staff promise the full amounts knowingly, whatever their chance.  ``because`` or ``answers``: the
+    leave to order after the cut-off.  Raises Invalid for a day, product or amount that cannot be, Conflict after the
+    cut-off.
     """
     with transaction.atomic():
         customer = _customer(kitchen=kitchen, buyer=buyer)
         wanted = products(lines)
         desk = _desk(wanted, customer, now=now, lock=True)
-        _check_day(desk, customer, on=on, now=now, because=because)
+        _check_day(desk, customer, on=on, now=now, leave=because or answers)
         return write(
             desk, wanted, customer, on=on, reference=reference, way=way, address=address, gift=gift, greeting=greeting,
-            below_chance=below_chance, because=because, by=by, now=now,
+            below_chance=below_chance, because=because, answers=answers, by=by, now=now,
         )  # fmt: skip
 
 
@@ -122,13 +139,14 @@ def write(
     greeting: str = "",
     below_chance: bool = False,
     because: str = "",
+    answers: str = "",
     standing_order: StandingOrder | None = None,
     by: str,
     now: datetime,
 ) -> Order:
     """Ask and write, with the books held by ``desk``; the caller has checked the day and holds the transaction."""
     kitchen, buyer = _sides(customer)
-    answers = _ask(desk, wanted, customer, on=on, below_chance=below_chance)
+    offered = _ask(desk, wanted, customer, on=on, below_chance=below_chance)
     shipment = _shipment(desk, customer, on=on, way=way, address=address)
     order = Order.objects.create(
         kitchen=kitchen, buyer=buyer, standing_order=standing_order, on=on, reference=reference[:60], gift=gift,
@@ -147,16 +165,16 @@ def write(
             Told(
                 line, asked.amount, asked_pct(_sides(customer)[0], product), given, below=given.why[0] == "below_chance"
             )
-            for line, (product, asked), given in zip(written, wanted, answers, strict=True)
+            for line, (product, asked), given in zip(written, wanted, offered, strict=True)
         ],
         by=by,
         now=now,
     )
     events.record(
         "order_placed", subject=order.public_id, by=by, at=now, kitchen=kitchen, buyer=buyer,
-        data={"on": on.isoformat(), "because": bool(because), "lines": [
+        data={"on": on.isoformat(), "because": because[:200], **_answers(answers), "lines": [
             {"product": product.public_id, "ordered": asked.amount, "promised": given.amount, "chance": given.chance}
-            for (product, asked), given in zip(wanted, answers, strict=True)
+            for (product, asked), given in zip(wanted, offered, strict=True)
         ]},
     )  # fmt: skip
     if standing_order is None:
@@ -169,11 +187,20 @@ def write(
 
 
 def change_line(
-    order: str, *, number: int, to: int, because: str = "", below_chance: bool = False, by: str, now: datetime
+    order: str,
+    *,
+    number: int,
+    to: int,
+    because: str = "",
+    answers: str = "",
+    below_chance: bool = False,
+    by: str,
+    now: datetime,
 ) -> Line:
     """Another amount for one line.  Less keeps the rank of what stays; more is asked anew, behind everybody else.
 
-    After the cut-off only with staff's reason (``because``).
+    After the cut-off only with leave (``because`` or ``answers``).  An answer lowers the line to what comes, be that
+    whole packs or not.
     """
     with transaction.atomic():
         placed = rows.find(Order, order)
@@ -185,9 +212,12 @@ def change_line(
             raise Missing(f"Order {placed.public_id} has no line {number}.", where="number")
         product = line.product
         unit = _unit(product)
-        check_amount(product, to, where="amount")
+        if answers:
+            amount(to, where="amount", at_most=line.ordered, unit=unit)
+        else:
+            check_amount(product, to, where="amount")
         desk = _desk([(product, Asked(product.public_id, to))], customer, now=now, lock=True)
-        shipment = _held_shipment(line.shipment_id, now=now, because=because)
+        shipment = _held_shipment(line.shipment_id, now=now, leave=because or answers)
         line = Line.objects.select_for_update(no_key=True).select_related("product").get(pk=line.pk)
         if line.cancelled_at is not None:
             raise Conflict(f"Line {number} of order {placed.public_id} was cancelled.", code="cancelled")
@@ -197,9 +227,10 @@ def change_line(
                 code="already_picked", where="amount", picked=line.picked,
             )  # fmt: skip
         before = line.ordered
-        parts = list(PromisePart.objects.filter(promise=line.promise_id)) if line.promise_id else []
+        parts = list(PromisePart.objects.filter(promise=line.promise_id).select_related("book"))
         promised = sum(part.amount for part in parts)
-        kept = lower(parts, to=min(to, promised))
+        kept = _as_allocated(line, parts, to=to) if answers else []
+        kept = kept or lower(parts, to=min(to, promised))
         held = sum(part for _, part in kept)
         given = None
         if to > held:
@@ -219,24 +250,25 @@ def change_line(
         Order.objects.filter(pk=placed.pk).update(version=F("version") + 1)
         events.record(
             "line_changed", subject=placed.public_id, by=by, at=now, kitchen=placed.kitchen, buyer=placed.buyer,
-            data={"line": number, "before": before, "after": to, "promised": line.promised, "because": because[:200]},
+            data={"line": number, "before": before, "after": to, "promised": line.promised, "because": because[:200],
+                  **_answers(answers)},
         )  # fmt: skip
         _ask_for_plan(shipment, now=now)
     return Line.objects.select_related("product", "promise", "order").get(pk=line.pk)
 
 
-def drop_line(order: str, *, number: int, because: str = "", by: str, now: datetime) -> Order:
-    """Cancel one line; the last one takes its order with it."""
+def drop_line(order: str, *, number: int, because: str = "", answers: str = "", by: str, now: datetime) -> Order:
+    """Cancel one line; the last one takes its order with it.  After the cut-off only with leave."""
     with transaction.atomic():
-        placed = rows.lock(Order, order)
+        placed = _locked_with_books(order, now=now)
         if not placed.lines.filter(number=number).exists():
             raise Missing(f"Order {placed.public_id} has no line {number}.", where="number")
-        _cancel_lines(placed, numbers={number}, because=because, now=now)
+        _cancel_lines(placed, numbers={number}, leave=because or answers, now=now)
         gone = not placed.lines.filter(cancelled_at__isnull=True).exists()
         Order.objects.filter(pk=placed.pk).update(version=F("version") + 1, cancelled_at=now if gone else None)
         events.record(
             "line_dropped", subject=placed.public_id, by=by, at=now, kitchen=placed.kitchen, buyer=placed.buyer,
-            data={"line": number, "because": because[:200]},
+            data={"line": number, "because": because[:200], **_answers(answers)},
         )  # fmt: skip
     return rows.find(Order, order)
 
@@ -247,10 +279,10 @@ def cancel(order: str, *, because: str = "", by: str, now: datetime) -> Order:
     After the cut-off only with staff's reason.  Picked lines must be undone first.
     """
     with transaction.atomic():
-        placed = rows.lock(Order, order)
+        placed = _locked_with_books(order, now=now)
         if placed.cancelled_at is not None:
             return placed
-        _cancel_lines(placed, numbers=None, because=because, now=now)
+        _cancel_lines(placed, numbers=None, leave=because, now=now)
         Order.objects.filter(pk=placed.pk).update(cancelled_at=now, version=F("version") + 1)
         events.record(
             "order_cancelled", subject=placed.public_id, by=by, at=now, kitchen=placed.kitchen, buyer=placed.buyer,
@@ -259,14 +291,20 @@ def cancel(order: str, *, because: str = "", by: str, now: datetime) -> Order:
     return rows.find(Order, order)
 
 
-def _cancel_lines(placed: Order, *, numbers: set[int] | None, because: str, now: datetime) -> None:
-    """Cancel these lines (None: all), and each shipment that is left without any."""
-    lines = list(placed.lines.filter(cancelled_at__isnull=True).select_related("product"))
-    lines = [line for line in lines if numbers is None or line.number in numbers]
-    goods = [Goods(line.product.strain_id, line.product.grade) for line in lines]
+def _locked_with_books(order: str, *, now: datetime) -> Order:
+    """The order, locked, and before it the books of all its lines: whoever changes a line takes them in this order."""
+    placed = rows.find(Order, order)
+    goods = [Goods(strain, grade) for strain, grade in placed.lines.values_list("product__strain", "product__grade")]
     open_desk(goods, today=today(now), kitchens=[placed.kitchen_id] if placed.kitchen_id else [], lock=True)
+    return rows.lock(Order, order)
+
+
+def _cancel_lines(placed: Order, *, numbers: set[int] | None, leave: str, now: datetime) -> None:
+    """Cancel these lines (None: all), and each shipment that is left without any; the books are held."""
+    lines = list(placed.lines.filter(cancelled_at__isnull=True))
+    lines = [line for line in lines if numbers is None or line.number in numbers]
     for shipment_id in sorted({line.shipment_id for line in lines}):
-        shipment = _held_shipment(shipment_id, now=now, because=because)
+        shipment = _held_shipment(shipment_id, now=now, leave=leave)
         mine = [line.pk for line in lines if line.shipment_id == shipment_id]
         if Line.objects.select_for_update(no_key=True).filter(pk__in=mine, picked__gt=0).exists():
             raise Conflict(
@@ -278,6 +316,26 @@ def _cancel_lines(placed: Order, *, numbers: set[int] | None, because: str, now:
             state = move(SHIPMENT, shipment.state, Shipment.State.CANCELLED, what="shipment")
             Shipment.objects.filter(pk=shipment.pk).update(state=state, version=F("version") + 1)
         _ask_for_plan(shipment, now=now)
+
+
+def _answers(offer: str) -> dict[str, str]:
+    """What an event says of the offer that was answered; nothing where it was none."""
+    return {"answers": offer} if offer else {}
+
+
+def _as_allocated(line: Line, parts: Sequence[PromisePart], *, to: int) -> list[tuple[PromisePart, int]]:
+    """The parts lowered to what comes of each one's goods; none where what comes is not what was promised of them."""
+    coming = {Goods(line.product.strain_id, line.product.grade): line.picked}
+    for row in line.allocations.all():
+        goods = Goods(row.strain_id, row.grade)
+        coming[goods] = coming.get(goods, 0) + row.amount
+    kept = []
+    for part in sorted(parts, key=lambda part: (part.rank_id, part.pk)):
+        goods = Goods(part.book.strain_id, part.book.grade)
+        stays = min(part.amount, coming.get(goods, 0))
+        coming[goods] = coming.get(goods, 0) - stays
+        kept.append((part, stays))
+    return kept if sum(stays for _, stays in kept) == to else []
 
 
 def _ask_for_plan(shipment: Shipment, *, now: datetime) -> None:
@@ -355,14 +413,14 @@ def _desk(wanted: Sequence[tuple[Product, Asked]], customer: Kitchen | Buyer, *,
     return open_desk(goods, today=today(now), kitchens=kitchens, lock=lock)
 
 
-def _check_day(desk: Desk, customer: Kitchen | Buyer, *, on: date, now: datetime, because: str) -> None:
+def _check_day(desk: Desk, customer: Kitchen | Buyer, *, on: date, now: datetime, leave: str) -> None:
     own = weekdays(customer) if isinstance(customer, Kitchen) else None
     if on > desk.today + FURTHEST_AHEAD:
         raise Invalid(f"{in_words(on)} is more than a year ahead.", code="too_far_ahead", where="on")
     try:
         desk.terms.calendar.check_delivery(on, now=now, weekdays=own, where="on")
     except Conflict:
-        if not because.strip():
+        if not leave.strip():
             raise
 
 
@@ -407,15 +465,15 @@ def _shipment(desk: Desk, customer: Kitchen | Buyer, *, on: date, way: str, addr
     )
 
 
-def _held_shipment(pk: int, *, now: datetime, because: str) -> Shipment:
-    """The shipment, locked, if its lines may still be changed by whoever asks."""
+def _held_shipment(pk: int, *, now: datetime, leave: str) -> Shipment:
+    """The shipment, locked, if its lines may still be changed by whoever asks: after its cut-off only with leave."""
     shipment = Shipment.objects.select_for_update(no_key=True).get(pk=pk)
     if shipment.state not in ("placed", "packed"):
         raise Conflict(
             f"This went out already (it is {shipment.state}): it can no longer be changed.",
             code="wrong_state", state=shipment.state,
         )  # fmt: skip
-    if now >= shipment.cut_off_at and not because.strip():
+    if now >= shipment.cut_off_at and not leave.strip():
         raise Conflict(
             f"The cut-off for {in_words(shipment.on)} is past: please call the farm.",
             code="past_cut_off", cut_off_at=shipment.cut_off_at.isoformat(),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from fulfilment import work
 from fulfilment.models import Intake, Line, Pick, Round, SpawnDelivery
+from fulfilment.services import freezing
 from tests import world
 from tests.api.asking import ask, key
 from tests.world import MONDAY, NOW, World
@@ -53,9 +54,12 @@ class Everything:
             "lines": [{"product": farm.product.public_id, "amount_g": 500}],
         }
         self.begun = ask(self.cleo, "POST", "/standing-orders", standing, status=201)
+        collected = fresh | {"way": "collected"}
+        late = ask(self.cleo, "POST", "/orders", collected, status=201)
         work.drain(now=NOW)
         clock.move_to(FROZEN)
         work.drain(now=FROZEN)
+        self.come_short(late["id"])
         line = Line.objects.get(order__public_id=order["id"])
         self.line = str(line)
         self.post("/picks", {"line": self.line, "lot": lot, "amount_g": 990})
@@ -78,9 +82,17 @@ class Everything:
             "rounds": Round.objects.get().public_id,
             "shipments": order["shipments"][0],
             "kits": next(kit["id"] for kit in shop if kit["stage"] == "sealed"),
+            "shortages": self.get("/shortages")["items"][0]["id"],
         }
         self.intake = Intake.objects.get().public_id
         self.spawn = SpawnDelivery.objects.get().public_id
+
+    def come_short(self, order: str) -> None:
+        """Nothing is left for this order, and its kitchen is told."""
+        line = Line.objects.get(order__public_id=order)
+        line.allocations.all().delete()
+        Line.objects.filter(pk=line.pk).update(allocated=0)
+        freezing.tell_shortages(TUESDAY, now=FROZEN)
 
     def address(self, pattern: str, code: str = "") -> str:
         """``orders/<str:code>`` with the order's id, or with ``code``."""

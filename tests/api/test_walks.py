@@ -145,6 +145,7 @@ def test_what_is_another_s_is_not_there_whatever_is_asked(all_: Everything) -> N
         ("kitchen", "GET", "orders"), ("kitchen", "POST", "orders"),
         ("kitchen", "GET", "standing-orders"), ("kitchen", "POST", "standing-orders"),
         ("kitchen", "GET", "kitchens"), ("kitchen", "GET", "shipments"),
+        ("kitchen", "POST", "shortages"),
         ("shop", "GET", "orders"), ("shop", "POST", "orders"), ("shop", "GET", "shipments"),
         ("shop", "GET", "kits"), ("shop", "POST", "kits"),
     }  # fmt: skip
@@ -229,5 +230,8 @@ BODIES: dict[str, dict[str, object]] = {
     "shipments/<str:code>/delivery": {},
     "shipments/<str:code>/collection": {},
     "kits/<str:code>/events": {"kind": "started", "on": "2026-05-04"},
+    "kits/<str:code>/room": {"warmth": "cool"},
+    "kits/<str:code>/replacement": {"reason": "arrived crushed"},
+    "shortages/<str:code>/answer": {"choice": "drop"},
 }
 """For each address that changes one thing, a body good enough to get as far as that thing."""

@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 from django.contrib.auth import authenticate
+from django.contrib.auth.models import User
 from django.core.management import call_command
 from django.core.management.base import CommandError
 
 from fulfilment.management.commands.own_farm import cut_off, weekdays
 from fulfilment.models import CareStep, Crop, Farm, Forecast, Lot, Night, Order, Reading
+from fulfilment.read.people import actor_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -34,9 +36,23 @@ def said(command: str, *arguments: str) -> str:
 @pytest.mark.django_db
 def test_the_invented_farm_has_lived_and_its_night_is_a_table(tmp_path: Path) -> None:
     told = said("demo_farm", "--days", "3")
-    user, password = (tmp_path / "demo_login.txt").read_text().split()
-    assert password in told
-    assert authenticate(username=user, password=password) is not None
+    note = tmp_path / "demo_login.txt"
+    assert note.stat().st_mode & 0o777 == 0o600
+    scopes: dict[str, frozenset[str]] = {}
+    for line in note.read_text().splitlines():
+        name, password = line.split()[:2]
+        assert password in told
+        user = authenticate(username=name, password=password)
+        actor = actor_of(user) if user is not None else None
+        assert actor is not None
+        scopes[name] = actor.scopes
+    assert {name: set(found) for name, found in scopes.items()} == {
+        "olive": {"office"},
+        "ada": {"grower"},
+        "ben": {"packing"},
+        "cleo": {"kitchen"},
+    }
+    assert User.objects.get(username="cleo").kitchen.name == "The Copper Ladle"
     assert Crop.objects.count() > 5
     assert Lot.objects.filter(kind="fresh").exists()
     assert Order.objects.filter(standing_order__isnull=False).exists()
@@ -71,7 +87,9 @@ def test_ones_own_farm_is_asked_for_by_options_environment_or_defaults(monkeypat
     assert (whose.name, whose.zone, whose.delivery_weekdays) == ("Ada’s cellar", "Europe/Oslo", [1, 4])
     assert (whose.cut_off_days, f"{whose.cut_off_time:%H:%M}") == (2, "09:30")
     assert CareStep.objects.exists()
-    assert authenticate(username="office", password="a quiet cellar in the hills") is not None
+    first = authenticate(username="office", password="a quiet cellar in the hills")
+    assert first is not None
+    assert list(first.groups.values_list("name", flat=True)) == ["office"]
     assert "a quiet cellar" not in told
     assert said("own_farm", "--if-empty") == ""
     with pytest.raises(CommandError, match="change it on its pages"):

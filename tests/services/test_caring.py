@@ -299,9 +299,35 @@ def test_unsubscribing_stops_care_once_and_for_all(kit: Kit) -> None:
     assert Mail.objects.filter(kind="kit_sent").exists()
 
 
+def test_who_wants_care_again_hears_what_is_to_come_and_nothing_of_the_time_between(kit: Kit) -> None:
+    assert kit.holder is not None
+    say(kit, "started", SUNDAY)
+    wanted = planned()
+    caring.unsubscribe(kit.holder.public_id, by="holder:x", now=at(SUNDAY, 19))
+    assert not planned()
+    back = at(SUNDAY + timedelta(days=6), 19)
+    holder = caring.resubscribe(kit.holder.public_id, by="holder:x", now=back)
+    assert holder.unsubscribed_at is None
+    assert planned() == {step: due for step, due in wanted.items() if due > back - timedelta(days=3)}
+    assert {step for step, due in wanted.items() if due > back} <= planned().keys()
+    assert "pins_due/1" in planned()
+    again = caring.resubscribe(kit.holder.public_id, by="holder:x", now=back + timedelta(days=1))
+    assert again.version == holder.version
+    assert Event.objects.filter(kind="holder_resubscribed").count() == 1
+    assert len(deliver_all(back + timedelta(days=4))) == 1
+
+
+def test_who_was_erased_cannot_be_written_to_again(kit: Kit) -> None:
+    assert kit.holder is not None
+    Holder.objects.update(unsubscribed_at=NOW, erased_at=NOW)
+    with pytest.raises(Missing, match="There is no such holder"):
+        caring.resubscribe(kit.holder.public_id, by="holder:x", now=NOW)
+
+
 def test_a_stranger_cannot_unsubscribe_nobody() -> None:
-    with pytest.raises(Missing, match="There is no holder"):
-        caring.unsubscribe("K7Q2-M4XJ", by="holder:x", now=NOW)
+    for said in (caring.unsubscribe, caring.resubscribe):
+        with pytest.raises(Missing, match="There is no holder"):
+            said("K7Q2-M4XJ", by="holder:x", now=NOW)
 
 
 def test_who_was_erased_hears_nothing_more(kit: Kit) -> None:

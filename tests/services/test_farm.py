@@ -10,7 +10,8 @@ from fulfilment.core.care import PEARL as PEARL_KIT
 from fulfilment.core.growth import PEARL
 from fulfilment.core.problems import Conflict, Invalid, Missing, Problem, Unconfirmed
 from fulfilment.models import Book, ClosedDay, Event, Farm, Job, Product, Strain
-from fulfilment.services import farm
+from fulfilment.services import farm, standing
+from fulfilment.services.ordering import Asked
 from tests.builders.growing import TODAY, a_grower
 from tests.builders.kitchens import FRIDAY, NOW, a_kitchen, a_line, a_product
 from tests.people import ADA
@@ -81,14 +82,43 @@ def test_nothing_can_be_changed_before_there_is_a_farm() -> None:
 
 def test_closing_a_day_with_deliveries_is_asked_once() -> None:
     grower = a_grower()
-    a_line(a_kitchen(), a_product(grower.strain), 1_000, on=FRIDAY)
+    line = a_line(a_kitchen(), a_product(grower.strain), 1_000, on=FRIDAY)
     with pytest.raises(Unconfirmed) as problem:
         farm.close_day(FRIDAY, by=ADA, now=NOW, today=TODAY)
-    assert "1 deliveries are already placed for Friday 8 May 2026" in problem.value.sentence
+    order = line.order.public_id
+    assert problem.value.sentence == (
+        f"Friday 8 May 2026 has orders. Placed for it, and to be moved or cancelled by hand: {order}. Confirm to close "
+        "the day all the same."
+    )
+    assert problem.value.data == {"placed": 1, "orders": [order], "standing_orders": []}
     closed = farm.close_day(FRIDAY, reason="Flood", by=ADA, now=NOW, today=TODAY, confirmed=True)
     assert farm.close_day(FRIDAY, by=ADA, now=NOW, today=TODAY) == closed
     farm.open_day(FRIDAY, by=ADA, now=NOW)
     assert not ClosedDay.objects.exists()
+
+
+def test_closing_a_day_says_which_standing_orders_leave_it_out() -> None:
+    """Those whose order for the day is made already are orders; skipped ones lose nothing."""
+    grower = a_grower()
+    wanted = [Asked(a_product(grower.strain).public_id, 500)]
+    weekly = "FREQ=WEEKLY;BYDAY=FR"
+    begun = [
+        standing.begin(a_kitchen(name).public_id, lines=wanted, rule=weekly, starts_on=TODAY, by=ADA, now=NOW)
+        for name in ("The Heron", "The Gull", "The Tern")
+    ]
+    farther = FRIDAY + timedelta(weeks=10)
+    standing.skip(begun[1].public_id, on=farther, by=ADA, now=NOW)
+    standing.end(begun[2].public_id, last_on=FRIDAY + timedelta(weeks=1), by=ADA, now=NOW)
+    with pytest.raises(Unconfirmed, match=f"Standing orders that leave it out: {begun[0].public_id}. Confirm") as told:
+        farm.close_day(farther, by=ADA, now=NOW, today=TODAY)
+    assert told.value.data == {"placed": 0, "orders": [], "standing_orders": [begun[0].public_id]}
+    with pytest.raises(Unconfirmed) as told:
+        farm.close_day(FRIDAY + timedelta(weeks=1), by=ADA, now=NOW, today=TODAY)
+    assert told.value.data["placed"] == 3
+    assert told.value.data["standing_orders"] == []
+    farm.close_day(farther - timedelta(days=5), by=ADA, now=NOW, today=TODAY)
+    closed = farm.close_day(FRIDAY, by=ADA, now=NOW, today=TODAY)
+    assert closed.on == FRIDAY, "its cut-off is past: no order will be made for it"
 
 
 def test_only_days_to_come_are_closed_and_only_closed_ones_opened() -> None:

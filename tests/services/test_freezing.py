@@ -234,7 +234,7 @@ def test_a_new_promise_that_cannot_be_kept_is_told_anew(strain: Strain, product:
     last.promise = Promise.objects.create(
         line=last, number=2, status="full", wanted=1_000, amount=1_000, asked_pct=90, chance_pct=95, at=NOW, by=ADA
     )
-    last.save()
+    last.save(update_fields=["promise"])
     assert freezing.tell_shortages(FRIDAY, now=NOW) == 1
     assert Mail.objects.filter(kind="shortage").count() == 2
 

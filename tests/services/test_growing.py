@@ -491,6 +491,33 @@ def test_the_last_mushroom_ends_the_flush_and_the_next_begins_with_the_next(grow
     assert (crop.stage, crop.flush, crop.stage_since) == ("picking", 2, TODAY)
 
 
+@pytest.mark.parametrize("days", [0, 3])
+def test_what_was_left_when_a_flush_ended_is_still_of_it(grower: Grower, days: int) -> None:
+    """What stays on the bags longer is overgrown, since it doubles daily; common practice, no source."""
+    crop = grower.crop()
+    grower.harvest(crop, on=TODAY - timedelta(days=days), flush_ended=True)
+    assert grower.harvest(crop, 50).harvest.flush == 1  # type: ignore[union-attr]  # fresh
+
+
+def test_a_crop_that_has_rested_longer_asks_which_flush_was_picked(grower: Grower) -> None:
+    crop = grower.crop()
+    grower.harvest(crop, on=TODAY - timedelta(days=4), flush_ended=True)
+    with pytest.raises(Invalid, match="is this a late mushroom of flush 1, or the first of flush 2") as told:
+        grower.harvest(crop, 400)
+    assert (told.value.reason_code, told.value.where) == ("which_flush", "flush")
+    assert grower.harvest(crop, 30, flush=1).harvest.flush == 1  # type: ignore[union-attr]  # fresh
+    crop.refresh_from_db()
+    assert crop.stage == "resting"
+    assert grower.harvest(crop, 400, flush=2).harvest.flush == 2  # type: ignore[union-attr]  # fresh
+
+
+def test_new_pins_say_which_flush_it_is(grower: Grower) -> None:
+    crop = grower.crop()
+    grower.harvest(crop, on=TODAY - timedelta(days=5), flush_ended=True)
+    grower.see(crop, "pins", on=TODAY - timedelta(days=3))
+    assert grower.harvest(crop, 400).harvest.flush == 2  # type: ignore[union-attr]  # fresh
+
+
 def test_an_earlier_harvest_written_down_late_moves_the_first_day_back(grower: Grower) -> None:
     crop = grower.crop()
     grower.harvest(crop, on=TODAY)

@@ -302,6 +302,32 @@ def test_a_parcel_needs_a_carrier_and_something_in_it() -> None:
         hand(line)
 
 
+def test_a_parcel_that_lacks_a_kit_is_asked_about_once() -> None:
+    line = a_parcel()
+    packing.undo_pick(line.picks.get().public_id, by=BEN, now=NOW, today=FRIDAY)
+    lot = line.picks.first().lot  # type: ignore[union-attr]  # there is one
+    packing.pick(str(line), lot=lot.public_id, amount=1, by=BEN, now=NOW, today=FRIDAY)
+    with pytest.raises(Unconfirmed, match=f"line {line} is due 2 kits and has 1 kit. Confirm") as told:
+        hand(line)
+    assert told.value.data["lines"] == [{"line": str(line), "due": 2, "picked": 1}]
+    assert Shipment.objects.get().state == "placed"
+    hand(line, confirmed=True)
+    assert Shipment.objects.get().state == "sent"
+
+
+def test_goods_that_lack_a_line_are_asked_about_once_when_they_are_fetched() -> None:
+    a_farm()
+    strain = a_strain()
+    lot = a_fresh_lot(strain, 5_000)
+    line = a_line(a_kitchen(), a_product(strain), 1_000, way=Way.COLLECTED)
+    other = a_line(line.order.kitchen, a_product(strain, grade="b"), 500, way=Way.COLLECTED, order=line.order)  # type: ignore[arg-type]  # a kitchen's
+    packing.pick(str(line), lot=lot.public_id, amount=970, by=BEN, now=NOW, today=FRIDAY)
+    with pytest.raises(Unconfirmed, match=f"Not all of it is packed: line {other} is due 500 g and has nothing"):
+        packing.collect(line.shipment.public_id, by=BEN, now=NOW, today=FRIDAY)
+    packing.collect(line.shipment.public_id, confirmed=True, by=BEN, now=NOW, today=FRIDAY)
+    assert Shipment.objects.get().state == "delivered"
+
+
 def test_each_shipment_goes_its_own_way() -> None:
     _, (line,) = packed(1_000)
     with pytest.raises(Conflict, match="goes by round, not by carrier"):

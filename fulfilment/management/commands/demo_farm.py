@@ -6,26 +6,32 @@ import gc
 import os
 import secrets
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from time import perf_counter
 from typing import TYPE_CHECKING, Any
 
 from django.conf import settings
-from django.contrib.auth import get_user_model
 from django.core.management.base import BaseCommand, CommandError
 from django.db import transaction
 
 from fulfilment.core.calendar import farm_day
+from fulfilment.management.demo import place
 from fulfilment.management.demo.setting import look_further
 from fulfilment.management.demo.world import World
 from fulfilment.models import Farm
+from fulfilment.services import people
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from django.core.management.base import CommandParser
 
 DAYS = 56
 SCENARIOS_WHILE_BUILDING = 100
 SCENARIOS = 1000
-USER = "olive"
+KITCHEN = "The Copper Ladle"
+STAFF = {"olive": "office", "ada": "grower", "ben": "packing"}
+CHEF = "cleo"
 
 
 class Command(BaseCommand):
@@ -63,14 +69,32 @@ class Command(BaseCommand):
                 if number % 7 == 0 or number == days:
                     self.stdout.write(f"  {number} of {days} days lived, {perf_counter() - begun:.1f} s")
                     self.stdout.flush()
-            password = _first_user()
-        self.stdout.write(f"The invented farm stands. Log in as {USER} with the password {password}")
+            logins = _let_in(world.scene.kitchens[KITCHEN], now=datetime.now(UTC))
+        _write_down(logins)
+        self.stdout.write(f"The invented farm stands. Log in as one of these (kept in {_note()}):")
+        for name, (whom, password) in logins.items():
+            self.stdout.write(f"  {name.ljust(6)} {password}   {whom}")
 
 
-def _first_user() -> str:
-    """The invented office's login, with a password of its own on every installation."""
+def _let_in(kitchen: str, *, now: datetime) -> dict[str, tuple[str, str]]:
+    """The invented people's logins, by name: what each is, and a password of its own on every installation."""
+    logins: dict[str, tuple[str, str]] = {}
+    for name, role in STAFF.items():
+        password = secrets.token_urlsafe(9)
+        people.add_user(
+            name, password=password, roles=[role], administrator=role == people.OFFICE, by=place.OFFICE, now=now
+        )
+        logins[name] = (role, password)
     password = secrets.token_urlsafe(9)
-    get_user_model().objects.create_superuser(USER, password=password)
-    with open(os.open(settings.VAR_DIR / "demo_login.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as note:
-        note.write(f"{USER} {password}\n")
-    return password
+    people.add_user(CHEF, password=password, kitchen=kitchen, by=place.OFFICE, now=now)
+    logins[CHEF] = (f"kitchen {KITCHEN}", password)
+    return logins
+
+
+def _note() -> Path:
+    return Path(settings.VAR_DIR) / "demo_login.txt"
+
+
+def _write_down(logins: Mapping[str, tuple[str, str]]) -> None:
+    with open(os.open(_note(), os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as note:
+        note.writelines(f"{name} {password} {whom}\n" for name, (whom, password) in logins.items())

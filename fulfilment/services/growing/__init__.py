@@ -10,12 +10,22 @@ from fulfilment.services.growing.batches import (
 )
 from fulfilment.services.growing.harvests import Weighed, log_harvest
 from fulfilment.services.growing.observations import finish, log_observation, log_reading
-from fulfilment.services.growing.sources import add_donor, add_supplier, log_input, log_intake, log_spawn
+from fulfilment.services.growing.sources import (
+    add_donor,
+    add_supplier,
+    change_donor,
+    change_supplier,
+    log_input,
+    log_intake,
+    log_spawn,
+)
 
 __all__ = [
     "Weighed",
     "add_donor",
     "add_supplier",
+    "change_donor",
+    "change_supplier",
     "finish",
     "lock_with_book",
     "log_harvest",

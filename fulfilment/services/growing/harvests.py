@@ -30,6 +30,9 @@ IMPOSSIBLE_PCT: Final = 300
 UNLIKELY_PCT: Final = 150
 UNLIKELY_FLUSH: Final = 3
 """Times what a flush gives as a rule."""
+LEFT_OVER_DAYS: Final = 3
+"""What was left on the bags when a flush ended is picked within so many days or is overgrown (it doubles daily); common
+practice, no source."""
 
 
 class Weighed(TypedDict):
@@ -54,8 +57,10 @@ def log_harvest(
 ) -> list[Lot]:
     """Grams taken off a crop on a day, by grade: one harvest, lot and stock entry each, in the order given.
 
-    ``flush`` is the running one unless said otherwise; ``flush_ended`` says that nothing is left of it.  A crop under a
-    hold is picked like any other, and the hold reaches the lots.
+    ``flush`` is the running one unless said otherwise; ``flush_ended`` says that nothing is left of it.  On a resting
+    crop the first few days belong to the flush that ended; after them the flush must be said, since it may be a late
+    mushroom or the first of the next flush, whose pins nobody logged.  A crop under a hold is picked like any other,
+    and the hold reaches the lots.
     """
     with transaction.atomic():
         crop = rows.lock(Crop, crop_id, where="crop")
@@ -114,6 +119,14 @@ def _flush(crop: Crop, flush: int | None, *, harvested_on: date) -> int:
     number = crop.flush
     if flush is not None:
         number = given.number(flush, where="flush", at_least=1, at_most=FLUSHES, unit="flush")
+    elif crop.stage == Stage.RESTING and (harvested_on - crop.stage_since).days > LEFT_OVER_DAYS:
+        raise Invalid(
+            f"Crop {crop.public_id} has rested since {in_words(crop.stage_since)} and no new pins are logged: is this "
+            f"a late mushroom of flush {number}, or the first of flush {number + 1}? Say which flush it is.",
+            code="which_flush",
+            where="flush",
+            flush=number,
+        )
     latest = crop.flush + 1 if crop.stage == Stage.RESTING else crop.flush
     if number > latest:
         raise Conflict(

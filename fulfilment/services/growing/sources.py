@@ -49,6 +49,71 @@ def add_supplier(name: str, *, by: str, now: datetime, email: str = "", phone: s
     return supplier
 
 
+def change_donor(
+    donor_id: str,
+    *,
+    by: str,
+    now: datetime,
+    name: str | None = None,
+    email: str | None = None,
+    phone: str | None = None,
+    kitchen: str | None = None,
+) -> Donor:
+    """Another name or contact of a donor, or the ``kitchen`` that it is (empty: none); left out, it stays as it is."""
+    with transaction.atomic():
+        donor = rows.lock(Donor, donor_id, where="donor")
+        changed = _contact(donor, name=name, email=email, phone=phone)
+        if kitchen is not None:
+            buys = rows.find(Kitchen, kitchen, where="kitchen") if kitchen else None
+            if buys is not None and Donor.objects.filter(kitchen=buys).exclude(pk=donor.pk).exists():
+                raise Conflict("This kitchen is a donor already: log its intakes there.", code="taken", where="kitchen")
+            if donor.kitchen != buys:
+                donor.kitchen = buys
+                changed.append("kitchen")
+        if changed:
+            donor.save(update_fields=changed)
+            events.record("donor_changed", subject=donor.public_id, by=by, at=now, data={"fields": sorted(changed)})
+    return donor
+
+
+def change_supplier(
+    supplier_id: str,
+    *,
+    by: str,
+    now: datetime,
+    name: str | None = None,
+    email: str | None = None,
+    phone: str | None = None,
+) -> Supplier:
+    """Another name or contact of a supplier; what is left out stays as it is."""
+    with transaction.atomic():
+        supplier = rows.lock(Supplier, supplier_id, where="supplier")
+        changed = _contact(supplier, name=name, email=email, phone=phone)
+        if "name" in changed and Supplier.objects.filter(name__iexact=supplier.name).exclude(pk=supplier.pk).exists():
+            raise Conflict("There is a supplier of that name already.", code="taken", where="name")
+        if changed:
+            supplier.save(update_fields=changed)
+            events.record(
+                "supplier_changed", subject=supplier.public_id, by=by, at=now, data={"fields": sorted(changed)}
+            )
+    return supplier
+
+
+def _contact(row: Donor | Supplier, *, name: str | None, email: str | None, phone: str | None) -> list[str]:
+    """Write onto ``row`` what is named, each looked at, and say which of it is news."""
+    wanted: dict[str, str] = {}
+    if name is not None:
+        wanted["name"] = given.text(name, where="name", at_most=120)
+    if email is not None:
+        wanted["email"] = given.email(email) if email else ""
+    if phone is not None:
+        wanted["phone"] = given.text(phone, where="phone", at_most=40, required=False)
+    changed = [field for field, value in wanted.items() if getattr(row, field) != value]
+    for field in changed:
+        setattr(row, field, wanted[field])
+    return changed
+
+
 def log_intake(
     donor_id: str,
     *,

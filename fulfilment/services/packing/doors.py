@@ -15,7 +15,7 @@ from django.db.models import F, Max
 from fulfilment.core import codes
 from fulfilment.core.calendar import in_words
 from fulfilment.core.problems import Conflict, Invalid, Unconfirmed
-from fulfilment.core.units import amount
+from fulfilment.core.units import amount, said
 from fulfilment.models import (
     Allocation,
     CrateEntry,
@@ -35,7 +35,7 @@ from fulfilment.read import holds
 from fulfilment.services import events, given, jobs, kits, mails, rows
 from fulfilment.services.packing import lines
 from fulfilment.services.packing.lists import check_open
-from fulfilment.services.packing.settling import OPEN, stamp_lists
+from fulfilment.services.packing.settling import OPEN, lacks, stamp_lists
 
 MOST_CRATES = 500
 
@@ -73,14 +73,26 @@ def close_round(round: str, *, crates: dict[str, int] | None = None, by: str, no
     return trip
 
 
-def hand_parcel(shipment: str, *, carrier: str, tracking: str = "", by: str, now: datetime, today: date) -> Parcel:
-    """A packed parcel is the carrier's now; its kits' care begins and their buyer is told."""
+def hand_parcel(
+    shipment: str,
+    *,
+    carrier: str,
+    tracking: str = "",
+    confirmed: bool = False,
+    by: str,
+    now: datetime,
+    today: date,
+) -> Parcel:
+    """A packed parcel is the carrier's now; its kits' care begins and their buyer is told.
+
+    One that lacks something of what it is due is asked about once.
+    """
     with transaction.atomic():
         found = rows.lock(Shipment, shipment, where="shipment")
         if found.way != Way.CARRIER:
             raise Conflict(f"This shipment goes by {found.way}, not by carrier.", code="other_way", where="shipment")
         _check_open(found)
-        _check_packed(found)
+        _check_packed(found, confirmed=confirmed)
         parcel = Parcel.objects.create(
             shipment=found,
             carrier=given.text(carrier, where="carrier", at_most=60),
@@ -97,8 +109,11 @@ def hand_parcel(shipment: str, *, carrier: str, tracking: str = "", by: str, now
     return parcel
 
 
-def collect(shipment: str, *, by: str, now: datetime, today: date) -> Shipment:
-    """The customer fetched it: sent and delivered in one."""
+def collect(shipment: str, *, confirmed: bool = False, by: str, now: datetime, today: date) -> Shipment:
+    """The customer fetched it: sent and delivered in one.
+
+    What lacks something of what it is due is asked about once.
+    """
     with transaction.atomic():
         found = rows.lock(Shipment, shipment, where="shipment")
         if found.way != Way.COLLECTED:
@@ -106,7 +121,7 @@ def collect(shipment: str, *, by: str, now: datetime, today: date) -> Shipment:
                 f"This shipment goes by {found.way}: it is not collected.", code="other_way", where="shipment"
             )
         _check_open(found)
-        _check_packed(found)
+        _check_packed(found, confirmed=confirmed)
         _send(found, by=by, now=now, today=today)
         jobs.add("replan", due_at=now)
         return deliver(shipment, by=by, now=now, today=today)
@@ -172,9 +187,22 @@ def _anything_picked(shipment: Shipment) -> bool:
     return shipment.lines.filter(cancelled_at__isnull=True, picked__gt=0).exists()
 
 
-def _check_packed(shipment: Shipment) -> None:
+def _check_packed(shipment: Shipment, *, confirmed: bool) -> None:
+    """Something is picked; and everything that is due, unless a person has said that it goes as it is."""
     if not _anything_picked(shipment):
         raise Conflict("Nothing of this shipment is picked yet: pick it first.", code="not_packed", where="shipment")
+    lacking = [] if confirmed else lacks(shipment)
+    if lacking:
+        told = "; ".join(
+            f"line {line} is due {said(wanted, is_kit=line.product.is_kit)} and has "
+            f"{said(line.picked, is_kit=line.product.is_kit) if line.picked else 'nothing'}"
+            for line, wanted in lacking
+        )
+        raise Unconfirmed(
+            f"Not all of it is packed: {told}. Confirm, and it goes as it is; what is still wanted is a new order.",
+            where="shipment",
+            lines=[{"line": str(line), "due": wanted, "picked": line.picked} for line, wanted in lacking],
+        )
 
 
 def _send(shipment: Shipment, *, by: str, now: datetime, today: date) -> None:

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Collection
     from datetime import datetime
 
+    from django.db.models import QuerySet
+
 OPEN = (Shipment.State.PLACED, Shipment.State.PACKED)
 
 
@@ -36,13 +38,18 @@ def tolerance_pct(line: Line) -> int:
     return 0 if line.product.is_kit or kitchen is None else kitchen.tolerance_pct
 
 
+def lacks(shipment: Shipment) -> list[tuple[Line, int]]:
+    """The lines that have less than they are due, beyond what their customer tolerates, each with what it is due."""
+    lines = list(_lines(shipment).select_related("order").order_by("order", "number"))
+    wanted = due(lines)
+    return [(line, wanted[line.pk]) for line in lines if not _has(line, wanted[line.pk])]
+
+
 def settle(shipment: Shipment, *, now: datetime) -> bool:
     """Move a locked shipment between placed and packed by what its lines have; true if its state changed."""
-    lines = list(shipment.lines.filter(cancelled_at__isnull=True).select_related("product", "shipment__kitchen"))
+    lines = list(_lines(shipment))
     wanted = due(lines)
-    packed = any(line.picked for line in lines) and all(
-        100 * line.picked >= wanted[line.pk] * (100 - tolerance_pct(line)) for line in lines
-    )
+    packed = any(line.picked for line in lines) and all(_has(line, wanted[line.pk]) for line in lines)
     after = Shipment.State.PACKED if packed else Shipment.State.PLACED
     if shipment.state == after or (not packed and _another_is_placed(shipment)):
         return False
@@ -51,6 +58,14 @@ def settle(shipment: Shipment, *, now: datetime) -> bool:
     shipment.version += 1
     shipment.save(update_fields=["state", "packed_at", "version"])
     return True
+
+
+def _lines(shipment: Shipment) -> QuerySet[Line]:
+    return shipment.lines.filter(cancelled_at__isnull=True).select_related("product", "shipment__kitchen")
+
+
+def _has(line: Line, wanted: int) -> bool:
+    return 100 * line.picked >= wanted * (100 - tolerance_pct(line))
 
 
 def _another_is_placed(shipment: Shipment) -> bool:
