@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -13,7 +14,7 @@ from time import perf_counter
 
 import numpy as np
 
-from bench.measure import Row, judged, ratio
+from bench.measure import ROUNDS, Row, judged, ratio
 from fulfilment.core import calendar
 from fulfilment.core.allocation import Source, Want, allocate, audit
 from fulfilment.core.fairness import Rule
@@ -166,10 +167,29 @@ def night(seed: int) -> Iterator[Row]:
     yield judged("night, peak MiB", [peak], goal="<= 300", kept=lambda value: value <= 300)
 
 
+def mails(seed: int) -> Iterator[Row]:
+    """Due mails, rendered, accepted and marked, against smtplib sending the same bytes over one connection."""
+    with tempfile.TemporaryDirectory() as folder:
+        environment = {**os.environ, "FARM_VAR": folder, "LOG_LEVEL": "ERROR"}
+        done = subprocess.run(
+            [sys.executable, "-m", "bench.mails"], cwd=ROOT, env=environment, check=True, capture_output=True, text=True
+        )
+    rounds = [(float(drained), float(talked)) for drained, talked in map(str.split, done.stdout.splitlines()[-ROUNDS:])]
+    yield judged(
+        "mails 200",
+        [talked / drained for drained, talked in rounds],
+        goal=">= 0.75",
+        kept=lambda value: value >= 0.75,
+        note=f"{1000 * statistics.median(drained for drained, _ in rounds):.0f} ms against "
+        f"{1000 * statistics.median(talked for _, talked in rounds):.0f} ms",
+    )
+
+
 ROWS: Mapping[str, Callable[[int], Iterator[Row]]] = {
     "start": start,
     "forecast": forecasts,
     "plan": plans,
     "standing": standing,
     "night": night,
+    "mails": mails,
 }

@@ -39,6 +39,7 @@ POLICY = "; ".join(
         "worker-src 'self'",
         "form-action 'self'",
         "base-uri 'none'",
+        "frame-src 'self'",
         "frame-ancestors 'none'",
     )
 )

@@ -8,15 +8,19 @@ from __future__ import annotations
 import re
 import smtplib
 from dataclasses import dataclass
-from email.utils import format_datetime, formataddr
+from email.utils import format_datetime
 from enum import StrEnum
-from typing import TYPE_CHECKING, Final
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final, cast
 
 import structlog
-from django.core.mail import EmailMessage, get_connection
-from django.template.loader import render_to_string
+from django.core.mail import get_connection
+from django.core.mail.backends.smtp import EmailBackend
 
-from fulfilment.read import links
+from fulfilment.out import inlining
+from fulfilment.out.calendars import as_file
+from fulfilment.out.messages import Content, Written
+from fulfilment.out.wording import as_html
 from fulfilment.read import mails as about
 
 if TYPE_CHECKING:
@@ -26,7 +30,7 @@ if TYPE_CHECKING:
     from django.core.mail.backends.base import BaseEmailBackend
 
     from fulfilment.models import Mail
-    from fulfilment.read.mails import Letter
+    from fulfilment.read.mails import Letter, Needs
 
 log = structlog.get_logger(__name__)
 
@@ -49,6 +53,16 @@ class Result(StrEnum):
 class Outcome:
     result: Result
     error: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """A mail to look at; ``calendar`` is empty where it has no days."""
+
+    subject: str
+    text: str
+    html: str
+    calendar: str = ""
 
 
 def send(mails: Sequence[Mail], *, now: datetime, go_on: Callable[[], bool]) -> Iterator[tuple[Mail, Outcome]]:
@@ -85,29 +99,83 @@ def send(mails: Sequence[Mail], *, now: datetime, go_on: Callable[[], bool]) -> 
             _close(connection)
 
 
-def write(letter: Letter, *, now: datetime) -> EmailMessage:
-    """The message itself; the template's first line is its subject."""
+def write(letter: Letter, *, now: datetime) -> Written:
+    """The message itself: text, the same as HTML, and a calendar file where days are coming or have moved."""
     mail = letter.mail
-    text = render_to_string(f"mail/{letter.template}.txt", dict(letter.facts))
-    subject, _, body = text.strip().partition("\n")
+    subject, text, html = _words(letter)
     headers = {
         "Message-ID": mail.message_id,
         "Date": format_datetime(now),
         "Auto-Submitted": "auto-generated",
     }
-    if letter.may_unsubscribe and mail.holder is not None:
-        address = links.to_unsubscribe(mail.holder, now=now)
-        headers["List-Unsubscribe"] = f"<{address}>"
-        if address.startswith("https://"):
+    if letter.unsubscribe:
+        headers["List-Unsubscribe"] = f"<{letter.unsubscribe}>"
+        if letter.unsubscribe.startswith("https://"):
             # One click is promised only where it cannot be forged on the way (RFC 8058, section 3.1).
             headers["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
-    return EmailMessage(
-        subject=subject.strip(),
-        body=re.sub(r"\n{3,}", "\n\n", body.strip()) + "\n",
-        from_email=formataddr((letter.from_name, letter.from_address)),
-        to=[letter.to],
+    return Written(
+        subject=subject,
+        content=Content(text, html, as_file(letter.days, now=now) if letter.days else b""),
+        sender=letter.from_address,
+        sender_name=letter.from_name,
+        to=letter.to,
         headers=headers,
+        boundary=mail.public_id,
     )
+
+
+def preview(public_id: str, *, now: datetime) -> Preview:
+    """A mail as it would go now; :class:`Missing` where there is none, or where what it is about is gone.
+
+    For one that went it is what it would say today: words are kept nowhere, what they are made from is.
+    """
+    mail = about.find(public_id)
+    return _preview(about.letter(mail, about.gather([mail]), now=now), now=now)
+
+
+def preview_step(key: str, *, strain: str = "", now: datetime) -> Preview:
+    """A care step's mail for an invented kit of a strain (its public id; without one, of the first there is)."""
+    return _preview(about.rehearsed(key, strain=strain, now=now), now=now)
+
+
+def _preview(letter: Letter, *, now: datetime) -> Preview:
+    made = write(letter, now=now)
+    content = made.content
+    return Preview(str(made.subject), content.text, content.html, content.calendar.decode())
+
+
+def _words(letter: Letter) -> tuple[str, str, str]:
+    """Subject, text and HTML; the text template's first line is the subject."""
+    facts = dict(letter.facts)
+    sections = facts.get("sections")
+    if isinstance(sections, tuple):
+        facts["told"] = [
+            (section, step := _step(section.template, section.needs, section.flush), as_html(step))
+            for section in sections
+        ]
+    if facts["cautions"]:
+        facts["cautions"] = cautions = _cautions(str(facts["allergens"]), cast("tuple[str, ...]", facts["tender"]))
+        facts["cautions_html"] = as_html(cautions)
+    subject, _, body = inlining.render(f"mail/{letter.template}.txt", facts).strip().partition("\n")
+    facts["subject"] = subject = subject.strip()
+    text = _GAPS.sub("\n\n", body.strip()) + "\n"
+    return subject, text, _LINES.sub("\n", inlining.render(f"mail/{letter.template}.html", facts))
+
+
+_GAPS: Final = re.compile(r"\n{3,}")
+_LINES: Final = re.compile(r"\n\s*\n+")
+
+
+@lru_cache(maxsize=512)
+def _step(template: str, needs: Needs, flush: int) -> str:
+    """A step's words: the same for every kit of a strain with the same start-by date."""
+    return inlining.render(f"mail/care/{template}.txt", {"kit": needs, "tender": needs.tender, "flush": flush}).strip()
+
+
+@lru_cache(maxsize=64)
+def _cautions(allergens: str, tender: tuple[str, ...]) -> str:
+    """The cautions of every kit mail, written once for both of its parts."""
+    return inlining.render("mail/cautions.txt", {"allergens": " ".join(allergens.split()), "tender": tender}).strip()
 
 
 def _connect() -> BaseEmailBackend:
@@ -116,10 +184,15 @@ def _connect() -> BaseEmailBackend:
     return connection
 
 
-def _talk(connection: BaseEmailBackend, message: EmailMessage) -> tuple[Outcome, bool]:
+def _talk(connection: BaseEmailBackend, message: Written) -> tuple[Outcome, bool]:
     """How it went, and whether the connection can be used for another."""
     try:
-        connection.send_messages([message])
+        if isinstance(connection, EmailBackend) and connection.connection is not None and message.plainly_addressed:
+            # What the backend would do, without reading both addresses anew for every mail.
+            content = message.message().as_bytes(linesep="\r\n")
+            connection.connection.sendmail(message.sender, message.to, content)
+        else:
+            connection.send_messages([message])
     except smtplib.SMTPRecipientsRefused as refused:
         code, words = next(iter(refused.recipients.values()))
         return _refusal(code, words), code != SERVICE_CLOSING
