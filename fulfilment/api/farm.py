@@ -37,6 +37,7 @@ class FarmShape(Shape):
     cut_off_time = Text(help_text="Farm-local, as 12:00.")
     horizon_days = serializers.IntegerField(help_text="How far ahead anything is promised.")
     allergen_wording = Text()
+    phone = Text(help_text="Where customers call after the cut-off; may be empty.")
 
 
 class ForecastRow(Shape):
@@ -108,6 +109,7 @@ class OneFarm(Endpoint):
                 "cut_off_time": f"{here.cut_off_time:%H:%M}",
                 "horizon_days": here.horizon_days,
                 "allergen_wording": here.allergen_wording,
+                "phone": here.phone,
             }
         )
 

@@ -43,6 +43,7 @@ class Farm(models.Model):
         help_text="What the bags hold besides coffee grounds, in the farm's own words, for leaflet and mails.",
     )
     mail_from = models.EmailField(default="farm@example.org")
+    phone = models.CharField(max_length=40, blank=True, help_text="Where customers call after the cut-off.")
     version = models.PositiveIntegerField(default=1)
 
     class Meta:

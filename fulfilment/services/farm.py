@@ -68,6 +68,7 @@ class Terms(TypedDict, total=False):
     roll_days: int
     allergen_wording: str
     mail_from: str
+    phone: str
 
 
 class Changes(Terms, total=False):
@@ -145,6 +146,8 @@ def _term(name: str, value: Any) -> object:
             return _lines(value, where=name)
         case "mail_from":
             return given.email(value, where=name)
+        case "phone":
+            return given.text(value, where=name, at_most=40, required=False)
         case _ if name in _NUMBERS:
             least, most, unit = _NUMBERS[name]
             return given.number(value, where=name, at_least=least, at_most=most, unit=unit)

@@ -9,6 +9,7 @@ from typing import Final
 FARM: Final = "Kettle Lane Oyster Farm"
 TOWN: Final = "Overmere"
 MAIL: Final = "hello@kettlelane.example.org"
+PHONE: Final = "01632 960100"
 ALLERGENS: Final = (
     "Our bags hold spent coffee grounds, wheat straw and grain spawn (rye, millet). "
     "They are made where soya bran is used too."

@@ -31,6 +31,7 @@ def set_up(scene: Scene, now: datetime, *, scenarios: int) -> None:
         scenarios=scenarios,
         seed=scene.seed,
         mail_from=place.MAIL,
+        phone=place.PHONE,
         roll_days=ROLL_DAYS,
         horizon_days=HORIZON_DAYS,
         allergen_wording=place.ALLERGENS,
