@@ -65,9 +65,33 @@ def over_kit(kit_id: int) -> list[Hold]:
     return _over(_TO_KIT, kit_id)
 
 
+def reasons_by_batch() -> dict[int, tuple[str, ...]]:
+    """Batch → why it is stopped now, the oldest reason first; batches that are not stopped are left out."""
+    return _reasons(_TO_BATCH)
+
+
+def reasons_by_lot() -> dict[int, tuple[str, ...]]:
+    """Lot → why it is stopped now or was destroyed, the oldest reason first."""
+    return _reasons(_TO_LOT, stops=_FOR_GOOD)
+
+
 def stands_on(hold: Hold) -> str:
     """Which of :data:`KINDS` it stands on."""
     return next(kind for kind in KINDS if getattr(hold, f"{kind}_id") is not None)
+
+
+def _reasons(paths: Mapping[str, str], *, stops: Q = _IN_FORCE) -> dict[int, tuple[str, ...]]:
+    if not Hold.objects.filter(stops).exists():
+        return {}
+    first, *others = (
+        Hold.objects.filter(stops, **{f"{path}__isnull": False}).values_list("placed_at", "pk", path, "reason")
+        for path in paths.values()
+    )
+    found: dict[int, tuple[str, ...]] = {}
+    for _, _, reached, reason in sorted(first.union(*others)):
+        if reason not in found.get(reached, ()):
+            found[reached] = (*found.get(reached, ()), reason)
+    return found
 
 
 def _reached(paths: Mapping[str, str], *, stops: Q = _IN_FORCE) -> frozenset[int]:
