@@ -112,6 +112,17 @@ def revoke_links(kitchen: str, *, by: str, now: datetime) -> Kitchen:
     return row
 
 
+def revoke_holder_links(holder: str, *, by: str, now: datetime) -> Holder:
+    """Every link sent to this holder so far stops working, the one that ends care mails too."""
+    with transaction.atomic():
+        row = rows.lock(Holder, holder, where="holder")
+        row.link_version += 1
+        row.version += 1
+        row.save(update_fields=["link_version", "version"])
+        events.record("holder_links_revoked", subject=row.public_id, by=by, at=now)
+    return row
+
+
 def add_address(
     address: Place, *, kitchen: str | None = None, buyer: str | None = None, by: str, now: datetime
 ) -> Address:
