@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from django.contrib import admin
 from django.urls import URLPattern, URLResolver, include, path
 
+from fulfilment.admin.site import site as records
 from fulfilment.web import health
 
 handler500 = "farm_orders.middleware.server_error"
@@ -13,6 +13,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("health/live", health.live, name="live"),
     path("health/ready", health.ready, name="ready"),
     path("metrics", health.metrics, name="metrics"),
-    path("admin/", admin.site.urls),
+    path("admin/", records.urls),
     path("", include("fulfilment.urls")),
 ]

@@ -1,0 +1,35 @@
+"""The records at /admin/: what the farm is set up with, changed through the services, and all that was written."""
+
+from fulfilment.admin import (
+    care,
+    customers,
+    farm,
+    growing,
+    kits,
+    messages,
+    orders,
+    packing,
+    people,
+    plans,
+    shipments,
+    standing,
+    store,
+    strains,
+)
+
+__all__ = [
+    "care",
+    "customers",
+    "farm",
+    "growing",
+    "kits",
+    "messages",
+    "orders",
+    "packing",
+    "people",
+    "plans",
+    "shipments",
+    "standing",
+    "store",
+    "strains",
+]
