@@ -1,24 +1,79 @@
-"""Stands in."""
+"""Today: what is to be done, what is at risk, what changed; on a new farm, what to do first."""
 
 from __future__ import annotations
 
-from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from django.urls import path
+from django.shortcuts import redirect
+from django.urls import path, reverse
+from django.views.decorators.http import require_POST
 
-from fulfilment.read.scope import Actor
-from fulfilment.web.ground.doors import staff
+from fulfilment.read import first_steps
+from fulfilment.read import today as mornings
+from fulfilment.read.farm import farm_if_any
+from fulfilment.services import first_steps as steps_taken
+from fulfilment.web.ground.doors import OFFICE, staff, today_of
 from fulfilment.web.ground.showing import show
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import datetime
+
     from django.http import HttpRequest, HttpResponse
     from django.urls import URLPattern
+
+    from fulfilment.read.scope import Actor
+
+PLACES: Final[Mapping[str, str]] = {
+    "strains": "admin:fulfilment_strain_changelist",
+    "products": "admin:fulfilment_product_changelist",
+    "rooms": "admin:fulfilment_room_changelist",
+    "farm": "admin:fulfilment_farm_changelist",
+    "intakes": "sources",
+    "spawn": "sources",
+    "batches": "batch-new",
+    "kitchens": "admin:fulfilment_kitchen_changelist",
+    "orders": "order-new",
+    "coming": "coming",
+}
+"""Where a first step is done."""
 
 
 @staff()
 def page(request: HttpRequest, actor: Actor, *, now: datetime) -> HttpResponse:
-    return show(request, actor, "pages/base.html", here="today")
+    """The morning's page; the office of a farm where nothing can be sold yet is shown the first steps instead."""
+    if farm_if_any() is None:
+        return show(request, actor, "pages/today/no_farm.html", here="today")
+    today = today_of(now)
+    steps = first_steps.first_steps(today=today, now=now)
+    if not first_steps.all_done(steps) and actor.may(OFFICE) and "morning" not in request.GET:
+        return redirect("first-steps")
+    morning = mornings.morning(today=today, now=now)
+    return show(request, actor, "pages/today/today.html", here="today", morning=morning, today=today)
 
 
-PAGES: list[URLPattern] = [path("", page, name="today")]
+@staff(OFFICE)
+def begin(request: HttpRequest, actor: Actor, *, now: datetime) -> HttpResponse:
+    """What a new farm does first, in order."""
+    steps = first_steps.first_steps(today=today_of(now), now=now)
+    done = {step.key for step in steps if step.done}
+    shown = [(step, reverse(PLACES[step.page]), done.issuperset(step.needs)) for step in steps]
+    return show(
+        request, actor, "pages/today/first_steps.html", here="today", steps=shown,
+        next_step=first_steps.next_step(steps), done=len(done), all_done=first_steps.all_done(steps),
+    )  # fmt: skip
+
+
+@require_POST
+@staff(OFFICE)
+def days_looked_at(request: HttpRequest, actor: Actor, *, now: datetime) -> HttpResponse:
+    """The delivery days are right as they stand."""
+    steps_taken.confirm_delivery_days(by=actor.name, now=now)
+    return redirect("first-steps")
+
+
+PAGES: list[URLPattern] = [
+    path("", page, name="today"),
+    path("first-steps/", begin, name="first-steps"),
+    path("first-steps/delivery-days/", days_looked_at, name="days-looked-at"),
+]

@@ -30,7 +30,6 @@ if TYPE_CHECKING:
 
     from django.http import HttpRequest
 
-
     Page = Callable[..., HttpResponse]
 
 STATUS: Final[Mapping[type[Problem], int]] = {Missing: 404, Forbidden: 403, Conflict: 409, Unconfirmed: 409, Stale: 412}
@@ -71,8 +70,9 @@ def anybody(page: Page) -> Callable[..., HttpResponse]:
     @wraps(page)
     def opened(request: HttpRequest, *args: Any, **path: Any) -> HttpResponse:
         response = _shown(request, lambda now: page(request, *args, now=now, **path))
-        # The address opens the page: it goes to no other site and into no index.
-        response.headers["Referrer-Policy"] = "no-referrer"
+        # The address opens the page: it goes to no other site and into no index.  Not "no-referrer": with that a
+        # browser hides where its own form comes from, and the form would be refused as a stranger's.
+        response.headers["Referrer-Policy"] = "same-origin"
         response.headers["X-Robots-Tag"] = "noindex, nofollow"
         return response
 

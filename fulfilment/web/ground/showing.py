@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 from django.shortcuts import render
 
 from fulfilment.read.farm import farm_if_any
-from fulfilment.web.ground.doors import GROWING, OFFICE, PACKING, STAFF
+from fulfilment.read.scope import STAFF
+from fulfilment.web.ground.doors import GROWING, OFFICE, PACKING
 
 if TYPE_CHECKING:
     from django.http import HttpRequest, HttpResponse
@@ -28,9 +29,10 @@ class Way:
 WAYS: Final = (
     Way("today", "Today", STAFF),
     Way("rooms", "Rooms", GROWING),
-    Way("coming", "Coming harvest", STAFF),
     Way("orders", "Orders", OFFICE | PACKING),
     Way("packing", "Packing", PACKING),
+    Way("store", "Store", STAFF),
+    Way("coming", "Coming harvest", STAFF),
     Way("kits", "Kits", OFFICE),
     Way("mails", "Mails", OFFICE),
 )

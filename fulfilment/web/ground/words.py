@@ -6,6 +6,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 from django import template
+from django.forms import CheckboxInput
 from django.utils import timezone
 
 from fulfilment.core.calendar import in_words
@@ -122,7 +123,7 @@ def who(by: str) -> str:
 @register.filter
 def is_tick(field: BoundField) -> bool:
     """Whether a field is a tick box, whose label stands behind it."""
-    return getattr(field.field.widget, "input_type", "") == "checkbox"
+    return isinstance(field.field.widget, CheckboxInput)
 
 
 @register.filter

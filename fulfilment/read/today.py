@@ -1,0 +1,453 @@
+"""This morning: what is to be done, what is at risk and whom it touches, what changed since yesterday.
+
+Everything is read from rows; the number of statements does not hang on how much there is to do.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo
+
+from django.db.models import Count, F, Sum
+
+from fulfilment.core.care import EventKind, standing
+from fulfilment.core.growth import Stage
+from fulfilment.models import (
+    Batch,
+    Crop,
+    Event,
+    Forecast,
+    Hold,
+    Job,
+    Kit,
+    Line,
+    Lot,
+    Mail,
+    Night,
+    PickList,
+    Round,
+    Shipment,
+    Way,
+)
+from fulfilment.read import holds
+from fulfilment.read.farm import farm
+from fulfilment.read.kits import events_of
+from fulfilment.read.mails import said
+from fulfilment.read.tonight import Short, StrainWeek, day_in_short, tonight
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+SOON_DAYS: Final = 3
+"""How far ahead a short line is this morning's business."""
+DOUBTFUL_POINTS: Final = 5
+"""So many percentage points under what was asked, and a promise is doubtful."""
+MOST: Final = 12
+"""Tasks of one kind that are shown; the page behind each kind has them all."""
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One thing to do: ``page`` and ``code`` say where it is done."""
+
+    page: str
+    code: str
+    title: str
+    detail: str
+    place: str = ""
+    late: bool = False
+    held: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Things to do of one kind."""
+
+    key: str
+    title: str
+    tasks: tuple[Task, ...]
+    nothing: str
+
+    @property
+    def shown(self) -> tuple[Task, ...]:
+        return self.tasks[:MOST]
+
+    @property
+    def more(self) -> int:
+        return max(0, len(self.tasks) - MOST)
+
+
+@dataclass(frozen=True, slots=True)
+class Risk:
+    """Something that may go wrong and whom it touches."""
+
+    sentence: str
+    touches: str = ""
+    page: str = ""
+    code: str = ""
+    bad: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Morning:
+    today: date
+    groups: tuple[Group, ...]
+    risks: tuple[Risk, ...]
+    changes: tuple[str, ...]
+    strains: tuple[StrainWeek, ...]
+    short: tuple[Short, ...]
+    forecast_at: datetime | None
+    night_on: date | None
+
+    @property
+    def to_do(self) -> int:
+        return sum(len(group.tasks) for group in self.groups)
+
+
+def morning(*, today: date, now: datetime) -> Morning:
+    """The page's facts; ``today`` is the farm's day."""
+    week = tonight(today, now=now)
+    made = Forecast.objects.order_by("-pk").only("outlooks", "made_at").first()
+    outlooks: Mapping[str, Mapping[str, object]] = made.outlooks if made is not None else {}
+    held = holds.held_batch_ids()
+    crops = list(
+        Crop.objects.filter(finished_on__isnull=True).select_related("batch__strain", "room").order_by("room", "pk")
+    )
+    crops = [crop for crop in crops if crop.bags_alive]
+    batches = list(
+        Batch.objects.filter(bags__gt=F("bags_lost") + F("bags_opened") + F("bags_sealed"))
+        .select_related("strain", "room")
+        .order_by("mixed_on", "pk")
+    )
+    return Morning(
+        today=today,
+        groups=(
+            _to_pick(crops, outlooks, held, today=today),
+            _to_pack(today),
+            _to_send(today),
+            _to_water(crops, outlooks, held, today=today),
+            _to_open(batches, held, today=today),
+            _to_seal(batches, held),
+            _to_look_at(crops, batches, outlooks, held, today=today),
+        ),
+        risks=tuple(_risks(week.short, today=today, now=now)),
+        changes=tuple(_changes(since=_yesterday(today))),
+        strains=week.strains,
+        short=week.short,
+        forecast_at=made.made_at if made is not None else None,
+        night_on=Night.objects.filter(done_at__isnull=False).order_by("-on").values_list("on", flat=True).first(),
+    )
+
+
+def _yesterday(today: date) -> datetime:
+    """The instant at which the farm's yesterday began."""
+    return datetime.combine(today - timedelta(days=1), time.min, tzinfo=ZoneInfo(farm().zone))
+
+
+# ---- To do ----------------------------------------------------------------------------------------------------------
+
+
+def _to_pick(
+    crops: Iterable[Crop], outlooks: Mapping[str, Mapping[str, object]], held: frozenset[int], *, today: date
+) -> Group:
+    tasks = []
+    for crop in crops:
+        outlook = outlooks.get(f"crop:{crop.pk}", {})
+        first, _, _ = _days(outlook)
+        picking = crop.stage == Stage.PICKING
+        begins = crop.stage == Stage.GROWING and first is not None and first <= today
+        if picking or begins:
+            since = "picking since " + day_in_short(crop.stage_since) if picking else "may be ready: look and pick"
+            tasks.append(_crop_task(crop, f"{since}; {_grams(outlook)} still to come in this flush", held=held))
+    return Group("pick", "Pick", tuple(tasks), "No crop is ready to pick today.")
+
+
+def _to_pack(today: date) -> Group:
+    lists = (
+        PickList.objects.filter(done_at__isnull=True, on__gte=today - timedelta(days=1), on__lte=today)
+        .select_related("round")
+        .annotate(stops=Count("rows__line__shipment", distinct=True), lines=Count("rows__line", distinct=True))
+        .order_by("on", "pk")
+    )
+    tasks = tuple(
+        Task(
+            "pick-list",
+            each.public_id,
+            each.round.name if each.round else str(Way(each.way).label),
+            f"{_count(each.stops, 'stop')}, {_count(each.lines, 'line')}",
+            place=day_in_short(each.on),
+            late=each.on < today,
+        )
+        for each in lists
+    )
+    return Group("pack", "Pack", tasks, "No list waits to be packed.")
+
+
+def _to_send(today: date) -> Group:
+    tasks = [
+        Task(
+            "packing",
+            "",
+            f"Round {each.name}",
+            _count(each.n, "stop"),
+            place=day_in_short(each.on),
+            late=each.on < today,
+        )
+        for each in Round.objects.filter(closed_at__isnull=True, on__gte=today - timedelta(days=1), on__lte=today)
+        .annotate(n=Count("stops"))
+        .order_by("on", "pk")
+    ]  # fmt: skip
+    ways = (
+        Shipment.objects.filter(on=today, way__in=[Way.CARRIER, Way.COLLECTED], state__in=["placed", "packed"])
+        .order_by()
+        .values_list("way")
+        .annotate(n=Count("pk"))
+    )
+    words = {Way.CARRIER: "Parcels to hand over", Way.COLLECTED: "To be collected"}
+    tasks += [Task("packing", "", words[Way(way)], _count(n, "shipment")) for way, n in ways]
+    return Group("send", "Send", tuple(tasks), "Nothing goes out today.")
+
+
+def _to_water(
+    crops: Iterable[Crop], outlooks: Mapping[str, Mapping[str, object]], held: frozenset[int], *, today: date
+) -> Group:
+    tasks = []
+    for crop in crops:
+        first, middle, _ = _days(outlooks.get(f"crop:{crop.pk}", {}))
+        if crop.stage == Stage.RESTING and first is not None and first <= today:
+            rested = (today - crop.stage_since).days
+            late = middle is not None and middle < today
+            detail = f"rested {_count(rested, 'day')}; water for flush {crop.flush + 1}"
+            tasks.append(_crop_task(crop, detail, held=held, late=late))
+    return Group("water", "Water", tuple(tasks), "No crop has rested long enough.")
+
+
+def _to_open(batches: Iterable[Batch], held: frozenset[int], *, today: date) -> Group:
+    tasks = []
+    for batch in batches:
+        fruit = max(0, batch.bags_left - batch.kit_quota)
+        if batch.colonised_on is not None and batch.opens_on is not None and batch.opens_on <= today and fruit:
+            detail = f"{_count(fruit, 'bag')} grown through since {day_in_short(batch.colonised_on)}"
+            tasks.append(_batch_task(batch, detail, held=held, late=batch.opens_on < today - timedelta(days=1)))
+    return Group("open", "Open", tuple(tasks), "No batch is proposed for opening today.")
+
+
+def _to_seal(batches: Iterable[Batch], held: frozenset[int]) -> Group:
+    in_store: dict[int, int] = dict(
+        Lot.objects.filter(kind=Lot.Kind.KITS, quantity__gt=0).values_list("batch_id").annotate(there=Sum("quantity"))
+    )
+    tasks = []
+    for batch in batches:
+        still = min(batch.bags_left, batch.kit_quota - in_store.get(batch.pk, 0))
+        if batch.colonised_on is not None and still > 0:
+            tasks.append(_batch_task(batch, f"{_count(still, 'bag')} meant as kits", held=held))
+    return Group("seal", "Seal kits", tuple(tasks), "No grown-through bag is meant as a kit.")
+
+
+def _to_look_at(
+    crops: Iterable[Crop],
+    batches: Iterable[Batch],
+    outlooks: Mapping[str, Mapping[str, object]],
+    held: frozenset[int],
+    *,
+    today: date,
+) -> Group:
+    tasks = []
+    for batch in batches:
+        first, middle, _ = _days(outlooks.get(f"batch:{batch.pk}", {}))
+        if batch.colonised_on is None and first is not None and first <= today:
+            detail = f"may be run full ({(today - batch.mixed_on).days} days since mixing)"
+            tasks.append(_batch_task(batch, detail, held=held, late=middle is not None and middle < today))
+    for crop in crops:
+        first, middle, _ = _days(outlooks.get(f"crop:{crop.pk}", {}))
+        if crop.stage == Stage.PINNING and first is not None and first <= today:
+            detail = f"pins may show ({(today - crop.stage_since).days} days waiting)"
+            tasks.append(_crop_task(crop, detail, held=held, late=middle is not None and middle < today))
+    return Group("look", "Look at", tuple(tasks), "Nothing is due to be looked at.")
+
+
+def _crop_task(crop: Crop, detail: str, *, held: frozenset[int], late: bool = False) -> Task:
+    title = f"{crop.batch.strain.name}, {_count(crop.bags_alive, 'bag')}, flush {crop.flush}"
+    return Task("crop", crop.public_id, title, detail, place=crop.room.name, late=late, held=crop.batch_id in held)
+
+
+def _batch_task(batch: Batch, detail: str, *, held: frozenset[int], late: bool = False) -> Task:
+    title = f"{batch.strain.name}, {_count(batch.bags_left, 'bag')}"
+    return Task("batch", batch.public_id, title, detail, place=batch.room.name, late=late, held=batch.pk in held)
+
+
+def _days(outlook: Mapping[str, object]) -> tuple[date | None, date | None, date | None]:
+    """Early, middle and late day of what comes next."""
+    days = outlook.get("next_on")
+    if not isinstance(days, list) or len(days) != 3:
+        return None, None, None
+    first, middle, last = (date.fromisoformat(str(day)) for day in days)
+    return first, middle, last
+
+
+def _grams(outlook: Mapping[str, object]) -> str:
+    grams = outlook.get("grams")
+    if not isinstance(grams, list) or len(grams) != 3:
+        return "an unknown weight"
+    return f"{grams[0] / 1000:.1f} to {grams[2] / 1000:.1f} kg"
+
+
+def _count(number: int, noun: str) -> str:
+    if number == 1:
+        return f"1 {noun}"
+    return f"{number} {noun}es" if noun.endswith("ch") else f"{number} {noun}s"
+
+
+# ---- At risk --------------------------------------------------------------------------------------------------------
+
+
+def _risks(short: Sequence[Short], *, today: date, now: datetime) -> Iterable[Risk]:
+    for hold in Hold.objects.filter(ended_at__isnull=True).order_by("placed_at", "pk"):
+        kind = holds.stands_on(hold).replace("_", " ")
+        yield Risk(f"A {kind} is on hold: {hold.reason}", page="holds", bad=True)
+    for line in short:
+        if line.on <= today + timedelta(days=SOON_DAYS):
+            gets, ordered = said(line.gets, is_kit=line.is_kit), said(line.ordered, is_kit=line.is_kit)
+            yield Risk(
+                f"{day_in_short(line.on)}: {line.product}, {gets} of {ordered}. {line.why}",
+                touches=line.customer,
+                page="order",
+                code=line.line.partition("/")[0],
+                bad=line.gets == 0,
+            )
+    yield from _doubtful(short, today=today)
+    if troubled := _open_cases():
+        yield Risk(f"{_count(troubled, 'kit')} in trouble: the holder waits for an answer.", page="kits", bad=True)
+    yield from _old_lots(today)
+    yield from _standing_still(now)
+
+
+def _doubtful(short: Sequence[Short], *, today: date) -> Iterable[Risk]:
+    """Promises of the coming week whose chance has sunk, where the line is not listed as short already."""
+    known = {line.line for line in short}
+    lines = (
+        Line.objects.filter(
+            cancelled_at__isnull=True,
+            shipment__on__gte=today,
+            shipment__on__lte=today + timedelta(days=7),
+            shipment__state__in=["placed", "packed"],
+            promise__below_asked=False,
+            promised__gt=F("picked"),
+            chance_pct__lt=F("promise__asked_pct") - DOUBTFUL_POINTS,
+        )
+        .select_related("product", "promise", "order", "shipment__kitchen", "shipment__buyer")
+        .order_by("shipment__on", "pk")
+    )
+    for line in lines:
+        customer = line.shipment.kitchen or line.shipment.buyer
+        if str(line) not in known and customer is not None and line.promise is not None:
+            yield Risk(
+                f"{day_in_short(line.shipment.on)}: {line.product.name}, promised at {line.promise.asked_pct} %, "
+                f"stands at {line.chance_pct} % now.",
+                touches=customer.name, page="order", code=line.order.public_id,
+            )  # fmt: skip
+
+
+def _open_cases() -> int:
+    """Kits whose last word was trouble."""
+    kits = list(Kit.objects.filter(events__kind=EventKind.TROUBLE, finished_on__isnull=True).distinct())
+    events = events_of(kits)
+    return sum(standing(events[kit.pk]).troubled for kit in kits)
+
+
+def _old_lots(today: date) -> Iterable[Risk]:
+    """What lies in store past its date, and what reaches it by tomorrow."""
+    fresh = Lot.objects.filter(kind=Lot.Kind.FRESH, quantity__gt=0)
+    for rows, words, bad in (
+        (fresh.filter(best_before__lt=today), "past best before: waste it, or give a reason", True),
+        (fresh.filter(best_before__range=(today, today + timedelta(days=1))), "best before today or tomorrow", False),
+    ):
+        found = rows.aggregate(lots=Count("pk"), grams=Sum("quantity"))
+        if found["lots"]:
+            grams = said(found["grams"], is_kit=False)
+            yield Risk(f"In store: {grams} in {_count(found['lots'], 'lot')} {words}.", page="store", bad=bad)
+
+
+def _standing_still(now: datetime) -> Iterable[Risk]:
+    """The house's own work that waits for a person."""
+    parked = Job.objects.filter(parked_at__isnull=False).count()
+    if parked:
+        yield Risk(
+            f"{_count(parked, 'job')} failed again and again and {_verb(parked)} parked.", page="mails", bad=True
+        )
+    failed = Mail.objects.filter(state=Mail.State.FAILED, due_at__gte=now - timedelta(days=7)).count()
+    if failed:
+        yield Risk(f"{_count(failed, 'mail')} could not be sent.", page="mails", bad=True)
+    waiting = Job.objects.filter(
+        planned__lt=F("wanted"), parked_at__isnull=True, due_at__lt=now - timedelta(minutes=15)
+    ).exists()
+    if waiting:
+        yield Risk("Work that was due a quarter of an hour ago has not been done: is the worker running?", bad=True)
+
+
+def _verb(number: int) -> str:
+    return "is" if number == 1 else "are"
+
+
+# ---- Changed --------------------------------------------------------------------------------------------------------
+
+
+def _changes(*, since: datetime) -> Iterable[str]:
+    """What happened since, in a sentence a kind."""
+    seen: Counter[str] = Counter()
+    sums: dict[str, int] = defaultdict(int)
+    for kind, by, data in Event.objects.filter(at__gte=since, kind__in=_SENTENCES).values_list("kind", "by", "data"):
+        # What the night rolls from standing orders is no news to anybody.
+        if kind != "order_placed" or by != "night":
+            seen[kind] += 1
+            sums[kind] += _figure(kind, data)
+    for kind, (noun, done, unit) in _SENTENCES.items():
+        if seen[kind]:
+            amount = f", {unit.format(_amount(kind, sums[kind]))}" if unit and sums[kind] else ""
+            yield f"{_count(seen[kind], noun)} {done}{amount}."
+    told = Mail.objects.filter(kind="care", sent_at__gte=since).count()
+    if told:
+        yield f"{_count(told, 'care mail')} sent."
+
+
+def _figure(kind: str, data: Mapping[str, object]) -> int:
+    if kind == "planned":
+        return _whole(data.get("lines_changed"))
+    if kind == "harvest_logged":
+        lots = data.get("lots")
+        return sum(map(_whole, lots.values())) if isinstance(lots, dict) else 0
+    return _whole(data.get("bags"))
+
+
+def _amount(kind: str, figure: int) -> str:
+    if kind == "harvest_logged":
+        return said(figure, is_kit=False)
+    return _count(figure, "line") if kind == "planned" else _count(figure, "bag")
+
+
+def _whole(value: object) -> int:
+    return value if isinstance(value, int) else 0
+
+
+_SENTENCES: Final[Mapping[str, tuple[str, str, str]]] = {
+    "harvest_logged": ("harvest", "logged", "{}"),
+    "batch_mixed": ("batch", "mixed", "{}"),
+    "crop_opened": ("crop", "opened", "{}"),
+    "order_placed": ("order", "placed", ""),
+    "order_cancelled": ("order", "cancelled", ""),
+    "line_changed": ("line", "changed", ""),
+    "standing_order_changed": ("standing order", "changed for a date", ""),
+    "planned": ("plan", "made", "{} changed by them"),
+    "promise_raised": ("promise", "raised", ""),
+    "promise_doubtful": ("promise", "now doubtful", ""),
+    "shortage_told": ("customer", "told of a shortage", ""),
+    "round_closed": ("round", "sent out", ""),
+    "kit_event": ("report", "from kit holders", ""),
+    "held": ("hold", "placed", ""),
+    "released": ("hold", "released", ""),
+}
+"""Kind of event → its noun, what was done, and what its figure says."""
