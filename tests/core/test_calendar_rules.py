@@ -254,14 +254,16 @@ def test_a_rule_that_ends_before_it_starts_gives_no_day() -> None:
 @pytest.mark.parametrize(
     ("rule", "words"),
     [
-        ("FREQ=WEEKLY;BYDAY=TU,FR", "every week on Tuesday and Friday"),
-        ("FREQ=WEEKLY;INTERVAL=2;BYDAY=FR", "every second week on Friday"),
+        ("FREQ=WEEKLY;BYDAY=TU,FR", "every Tuesday and Friday"),
+        ("FREQ=WEEKLY;INTERVAL=2;BYDAY=TU,FR", "every second week on Tuesday and Friday"),
+        ("FREQ=WEEKLY;INTERVAL=3;BYDAY=FR", "every 3 weeks on Friday"),
+        ("FREQ=WEEKLY;INTERVAL=2;BYDAY=FR", "every second Friday"),
         ("FREQ=DAILY;INTERVAL=3;COUNT=5", "every 3 days, 5 times"),
         ("FREQ=MONTHLY;BYDAY=-1FR", "every month on the last Friday"),
         ("FREQ=MONTHLY;BYMONTHDAY=1,15", "every month on the 1st and the 15th"),
         ("FREQ=MONTHLY;BYDAY=FR;BYMONTHDAY=13", "every month on each Friday, if it is the 13th"),
         ("FREQ=YEARLY;BYMONTH=12;BYMONTHDAY=24", "every year on the 24th in December"),
-        ("FREQ=WEEKLY;BYDAY=TU;UNTIL=20261224", "every week on Tuesday, until Thursday 24 December 2026"),
+        ("FREQ=WEEKLY;BYDAY=TU;UNTIL=20261224", "every Tuesday, until Thursday 24 December 2026"),
         ("FREQ=MONTHLY;BYDAY=MO,TU;BYSETPOS=-1", "every month on each Monday and each Tuesday, only the last of these"),
     ],
 )

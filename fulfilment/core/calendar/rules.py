@@ -84,11 +84,7 @@ class Rule:
 def describe(rule: str) -> str:
     """The rule in words: ``every second week on Tuesday and Friday, until Thursday 24 December 2026``."""
     parsed = parse(rule)
-    words = _every(parsed)
-    if parsed.freq == "WEEKLY" and parsed.by_day:
-        words += f" on {_listed([WEEKDAYS[day] for _, day in parsed.by_day])}"
-    else:
-        words += _on_days(parsed)
+    words = _on_weekdays(parsed) if parsed.freq == "WEEKLY" and parsed.by_day else _every(parsed) + _on_days(parsed)
     for name, noun in (("BYYEARDAY", "day"), ("BYWEEKNO", "week")):
         if name in parsed.by:
             words += f", {noun} {_listed([str(n) for n in parsed.by[name]])} of the year"
@@ -215,6 +211,16 @@ def _every(rule: Rule) -> str:
     if rule.interval == 1:
         return f"every {noun}"
     return f"every second {noun}" if rule.interval == 2 else f"every {rule.interval} {noun}s"
+
+
+def _on_weekdays(rule: Rule) -> str:
+    """``every Tuesday and Friday``, ``every second Friday``, ``every second week on Tuesday and Friday``."""
+    named = _listed([WEEKDAYS[day] for _, day in rule.by_day])
+    if rule.interval == 1:
+        return f"every {named}"
+    if rule.interval == 2 and len(rule.by_day) == 1:
+        return f"every second {named}"
+    return f"{_every(rule)} on {named}"
 
 
 def _on_days(rule: Rule) -> str:
