@@ -313,8 +313,8 @@ def _planned(line: Line, *, is_open: bool) -> str:
     if not line.promised:
         return f"Today’s plan has {amount} for you; that can still change." if is_open else f"{amount} will come."
     if line.allocated >= line.ordered:
-        return "All of it is set aside for you."
-    return f"{amount} is set aside for you so far." if is_open else f"{amount} will come."
+        return "Today’s plan has all of it; that can still change." if is_open else "All of it is set aside for you."
+    return f"Today’s plan has {amount} of it; that can still change." if is_open else f"{amount} will come."
 
 
 def _newest(standing: StandingOrder, on: date) -> Change | None:
