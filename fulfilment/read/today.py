@@ -177,7 +177,7 @@ def _to_pack(today: date) -> Group:
         Task(
             "pick-list",
             each.public_id,
-            each.round.name if each.round else str(Way(each.way).label),
+            each.round.name if each.round else _WITHOUT_ROUND[Way(each.way)],
             f"{_count(each.stops, 'stop')}, {_count(each.lines, 'line')}",
             place=day_in_short(each.on),
             late=each.on < today,
@@ -185,6 +185,9 @@ def _to_pack(today: date) -> Group:
         for each in lists
     )
     return Group("pack", "Pack", tasks, "No list waits to be packed.")
+
+
+_WITHOUT_ROUND: Final[Mapping[Way, str]] = {Way.CARRIER: "Parcels", Way.COLLECTED: "Collections", Way.ROUND: "Round"}
 
 
 def _to_send(today: date) -> Group:
