@@ -84,7 +84,7 @@ class Visitor:
     def visit(self, user: str = "", *, phone: bool = False, **context: Any) -> Page:
         """A page of a browser of its own, signed in as ``user`` where one is named."""
         page = self.browser.new_context(viewport=PHONE if phone else DESK, **context).new_page()
-        page.set_default_timeout(15_000)
+        page.set_default_timeout(30_000)
         page.on("pageerror", lambda error: self.complaints.append(str(error)))
         page.on("console", lambda message: self._heard(message))
         if user:
@@ -119,14 +119,14 @@ def built_demo() -> Path:
     try:
         folder.mkdir()
     except FileExistsError:
-        for _ in range(3000):
+        for _ in range(9000):
             if (folder / "built").exists():
                 return folder
             time.sleep(0.1)
         pytest.fail("the demo farm was not built by the worker that began it")
     built = subprocess.run(
         [sys.executable, "-m", "tests.pages.serving", "build", str(folder)],
-        cwd=ROOT, env=_environment(), capture_output=True, text=True, timeout=280, check=False,
+        cwd=ROOT, env=_environment(), capture_output=True, text=True, timeout=900, check=False,
     )  # fmt: skip
     assert built.returncode == 0, built.stderr[-3000:]
     (folder / "built").touch()

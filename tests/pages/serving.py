@@ -17,7 +17,7 @@ from typing import Final
 import time_machine
 
 MORNING: Final = datetime(2026, 5, 6, 5, 30, tzinfo=UTC)
-DAYS: Final = 49
+DAYS: Final = 42
 
 
 def main(what: str, folder: str, port: str = "") -> None:
