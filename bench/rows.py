@@ -10,17 +10,14 @@ import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from datetime import date, timedelta
 from pathlib import Path
-from time import perf_counter
 
 import numpy as np
 
+from bench import sharing
 from bench.measure import ROUNDS, Row, judged, ratio
 from fulfilment.core import calendar
-from fulfilment.core.allocation import Source, Want, allocate, audit
-from fulfilment.core.fairness import Rule
 from fulfilment.core.forecast import forecast
 from fulfilment.core.growth import PEARL, CropState, Stage, learn
-from fulfilment.core.units import Goods
 
 ROOT = Path(__file__).resolve().parent.parent
 TODAY = date(2026, 5, 4)
@@ -70,62 +67,6 @@ def crops(count: int, *, seed: int) -> list[CropState]:
         )
         for i in range(count)
     ]
-
-
-def plans(seed: int) -> Iterator[Row]:
-    """A whole plan, audit included, against HiGHS alone on the merged model would be the limit; here its growth with
-    size.
-    """
-    times = {}
-    for lines, lots in ((200, 100), (2_000, 400)):
-        wants, sources = orders(lines, lots, seed=seed)
-        begun = perf_counter()
-        made = allocate(wants, sources, today=TODAY, rule=Rule.PRO_RATA)
-        assert not audit(made, wants, sources, today=TODAY)
-        times[lines] = perf_counter() - begun
-    per_line = (times[2_000] / 2_000) / (times[200] / 200)
-    note = ", ".join(f"{n} lines {1000 * t:.0f} ms" for n, t in times.items())
-    yield judged("plan per line, 10x lines", [per_line], goal="<= 6", kept=lambda value: value <= 6, note=note)
-
-
-def orders(lines: int, lots: int, *, seed: int) -> tuple[list[Want], list[Source]]:
-    """Three strains over 21 days, supply a little short of demand."""
-    rng = np.random.default_rng(seed)
-    goods = [Goods(strain, "first") for strain in (1, 2, 3)]
-    wants = []
-    for i in range(lines):
-        day = TODAY + timedelta(days=int(rng.integers(1, 22)))
-        first = goods[int(rng.integers(3))]
-        other = goods[int(rng.integers(3))]
-        window = (day - timedelta(days=int(rng.integers(2, 5))), day - timedelta(days=1))
-        choices = [(first, *window)] + ([(other, *window)] if other != first and rng.random() < 0.4 else [])
-        wants.append(
-            Want(
-                line_id=i + 1,
-                order_id=i + 1,
-                day=day,
-                choices=tuple(choices),
-                ordered=500 * int(rng.integers(1, 11)),
-                tier=int(rng.integers(1, 4)),
-                pack=500,
-                rank=i,
-            )
-        )
-    total = sum(w.ordered for w in wants)
-    sources = []
-    for i in range(lots):
-        ready = TODAY + timedelta(days=int(rng.integers(-2, 21)))
-        sources.append(
-            Source(
-                f"lot:{i + 1}",
-                goods[i % 3],
-                int(rng.integers(1, 200) * 0.0085 * total / lots),
-                ready,
-                ready + timedelta(days=7),
-                i + 1,
-            )
-        )
-    return wants, sources
 
 
 def standing(seed: int) -> Iterator[Row]:
@@ -188,7 +129,10 @@ def mails(seed: int) -> Iterator[Row]:
 ROWS: Mapping[str, Callable[[int], Iterator[Row]]] = {
     "start": start,
     "forecast": forecasts,
-    "plan": plans,
+    "plan": sharing.plans,
+    "chances": sharing.all_chances,
+    "promise": sharing.promises,
+    "honesty": sharing.honesty,
     "standing": standing,
     "night": night,
     "mails": mails,

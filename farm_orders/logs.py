@@ -9,9 +9,16 @@ import structlog
 from structlog.tracebacks import ExceptionDictTransformer
 
 if TYPE_CHECKING:
-    from structlog.typing import Processor
+    from structlog.typing import EventDict, Processor, WrappedLogger
 
 FORMS = ("json", "console")
+
+
+def _without_request(_: WrappedLogger, __: str, event: EventDict) -> EventDict:
+    """A library hands its request along, whose address may be a signed link; ours is named by its route."""
+    if not isinstance(event.get("request", ""), str):
+        del event["request"]
+    return event
 
 
 def configure(*, level: str, form: str) -> None:
@@ -47,16 +54,17 @@ def configure(*, level: str, form: str) -> None:
             "formatters": {
                 "line": {
                     "()": structlog.stdlib.ProcessorFormatter,
-                    "foreign_pre_chain": [*shared, structlog.stdlib.ExtraAdder()],
+                    "foreign_pre_chain": [*shared, structlog.stdlib.ExtraAdder(), _without_request],
                     "processors": [structlog.stdlib.ProcessorFormatter.remove_processors_meta, *last],
                 }
             },
             "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line"}},
             "root": {"handlers": ["stderr"], "level": level if level in logging.getLevelNamesMapping() else "INFO"},
             "loggers": {
-                # Each request is one line already, by its route; these two would write its address and the link in it.
+                # Each request is one line already, by its route; these would write its address and the link in it.
                 "django.server": {"level": "CRITICAL"},
                 "django.request": {"level": "CRITICAL"},
+                "django.security.csrf": {"level": "CRITICAL"},
                 # A bell each second is no news.
                 "celery": {"level": "WARNING"},
                 "django_structlog.celery": {"level": "WARNING"},

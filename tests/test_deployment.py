@@ -19,6 +19,7 @@ from django.core import checks
 from django.core.management import call_command
 from django.db import OperationalError, connection
 from django.http import HttpResponse
+from django.test import Client
 from django.urls import path
 from pytest_django import Settings
 
@@ -35,7 +36,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from django.http import HttpRequest
-    from django.test import Client
 
 ROOT = Path(__file__).resolve().parent.parent
 handler500 = house.handler500
@@ -269,13 +269,18 @@ def test_a_log_line_holds_neither_links_nor_variables(client: Client, capfd: pyt
         client.get("/kits/secret-link-of-dai/")
         client.get("/broken?link=secret-link-of-dai")
         client.get("/away")
+        Client(enforce_csrf_checks=True).post("/kits/secret-link-of-dai/")
+        client.get("/kits/secret-link-of-dai/", headers={"host": "elsewhere.example.org"})
     finally:
         configure(level="WARNING", form="json")
     lines = capfd.readouterr().err
-    assert [json.loads(line)["event"] for line in lines.splitlines()] == [
+    assert [json.loads(line)["event"].partition(":")[0] for line in lines.splitlines()] == [
         "request_finished",
         "request_failed",
         "database_unavailable",
+        "request_finished",
+        "request_finished",
+        "Invalid HTTP_HOST header",
         "request_finished",
     ]
     assert "a mistake of ours" in lines

@@ -18,6 +18,7 @@ from fulfilment.admin.strains import grades
 from fulfilment.core.calendar.days import WEEKDAYS
 from fulfilment.core.problems import Invalid
 from fulfilment.models import Address, Buyer, Holder, Kitchen
+from fulfilment.read.farm import farm_if_any
 from fulfilment.read.people import ROLES
 from fulfilment.services import customers, people
 
@@ -40,12 +41,17 @@ class PlaceForm(RecordForm):
     street = forms.CharField(max_length=160)
     postcode = forms.CharField(max_length=16, required=False)
     town = forms.CharField(max_length=80)
-    country = forms.CharField(max_length=2, initial="XX", help_text="Two letters (ISO 3166).")
+    country = forms.CharField(max_length=2, help_text="Two letters (ISO 3166).")
     latitude = forms.FloatField(required=False, widget=forms.TextInput(attrs={"inputmode": "decimal"}))
     longitude = forms.FloatField(required=False, widget=forms.TextInput(attrs={"inputmode": "decimal"}))
     instructions = forms.CharField(
         max_length=200, required=False, label="For the driver", help_text="Such as: yard door, ring twice."
     )
+
+    def begin(self) -> dict[str, Any]:
+        """Most live in the country whose holidays the farm keeps."""
+        ours = farm_if_any()
+        return {"country": (ours.holiday_country if ours is not None else "") or "XX"}
 
     def place(self, name: str = "") -> Place:
         found = {field: self.given(field) for field in PLACE}
@@ -285,6 +291,10 @@ class BuyerForm(RecordForm):
 class AddBuyer(BuyerForm, PlaceForm):
     title, button, done = "New buyer", "Add the buyer", "The buyer is added."
     field_order = ("name", "email", "phone", "zone")
+
+    def begin(self) -> dict[str, Any]:
+        ours = farm_if_any()
+        return {**super().begin(), **({"zone": ours.zone} if ours is not None else {})}
 
     def shape(self) -> None:
         for name in ("latitude", "longitude"):

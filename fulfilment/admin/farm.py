@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, cast
 
 from django import forms
 from django.contrib.admin import display
+from django.db.models import Subquery, Value
+from django.db.models.functions import Coalesce
 from django.http import HttpResponse, HttpResponseRedirect
 
 from fulfilment.admin.forms import Clock, RecordForm, Weekdays
@@ -21,7 +24,7 @@ from fulfilment.services import farm
 from fulfilment.web.ground.forms import Celsius, Day
 
 if TYPE_CHECKING:
-    from django.db.models import Model
+    from django.db.models import Model, QuerySet
     from django.http import HttpRequest
 
 
@@ -150,8 +153,17 @@ class Price(forms.DecimalField):
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(
             max_digits=9, decimal_places=2, min_value=Decimal(0),
-            widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}), **kwargs,
+            widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
+            error_messages={"invalid": "This is no price: write it as 12.50, without the currency."}, **kwargs,
         )  # fmt: skip
+
+    def to_python(self, value: Any) -> Any:
+        # A comma before the last one or two digits is a decimal comma; any other is left to be refused.
+        return super().to_python(re.sub(r",(?=\d{1,2}\s*$)", ".", value) if isinstance(value, str) else value)
+
+
+def _name_currency(form: forms.Form) -> None:
+    form.fields["price"].label = f"Price in {_currency()}"
 
 
 def minor(price: Decimal) -> int:
@@ -167,6 +179,7 @@ class AddProduct(RecordForm):
     price = Price(help_text="Per kilo; for kits, of one kit.")
 
     def shape(self) -> None:
+        _name_currency(self)
         kits = [(f"{strain.public_id}/{KIT}", f"{strain.name}, kit") for strain in Strain.objects.order_by("name")]
         goods = sorted([*grades(), *kits], key=lambda each: str(each[1]))
         cast(forms.ChoiceField, self.fields["goods"]).choices = goods
@@ -193,6 +206,9 @@ class ChangeProduct(RecordForm):
     price = Price(help_text="Per kilo; for kits, of one kit.")
     active = forms.BooleanField(required=False, label="Can be ordered")
 
+    def shape(self) -> None:
+        _name_currency(self)
+
     def begin(self) -> dict[str, Any]:
         return {"name": self.row.name, "price": Decimal(self.row.price_minor) / 100, "active": self.row.active}
 
@@ -201,6 +217,11 @@ class ChangeProduct(RecordForm):
         if "price" in self.changed_data:
             news["price_minor"] = minor(self.given("price"))
         return farm.change_product(self.row.public_id, by=self.hand.by, now=self.hand.now, **news)
+
+
+def _currency() -> str:
+    ours = farm_if_any()
+    return ours.currency if ours is not None else ""
 
 
 @kept(Product)
@@ -213,10 +234,15 @@ class Products(Rows):
     ordering = ("name",)
     facts = ("public_id", "name", "strain", "grade", "pack", "price", "active")
 
+    def get_queryset(self, request: HttpRequest) -> QuerySet[Any]:
+        currency = Coalesce(Subquery(Farm.objects.values("currency")[:1]), Value(""))
+        rows: QuerySet[Any] = super().get_queryset(request).annotate(currency=currency)
+        return rows
+
     @display(description="price", ordering="price_minor")
     def price(self, row: Product) -> str:
-        ours = farm_if_any()
-        money = Money(row.price_minor, ours.currency if ours is not None else "")
+        # A row that stands in another's table was not asked for here.
+        money = Money(row.price_minor, row.currency if hasattr(row, "currency") else _currency())
         return f"{money} each" if row.is_kit else f"{money} a kilo"
 
 

@@ -70,6 +70,10 @@ class RecordForm(PageForm):
     def look(self) -> dict[str, object]:
         return {}
 
+    def again(self) -> bool:
+        """Whether, now that it is done, the same form is wanted once more."""
+        return False
+
     def given(self, name: str) -> Any:
         return self.cleaned_data.get(name)
 

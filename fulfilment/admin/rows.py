@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Final
 
 from django.contrib import messages
 from django.contrib.admin import ModelAdmin, display
+from django.contrib.admin.helpers import ACTION_CHECKBOX_NAME
 from django.contrib.admin.models import ADDITION, CHANGE, LogEntry
 from django.contrib.admin.utils import display_for_field, display_for_value, label_for_field, lookup_field, unquote
 from django.contrib.admin.views.main import ChangeList
@@ -32,10 +33,11 @@ from fulfilment.admin.forms import NOT_FROM_A_LINK, RecordForm
 from fulfilment.admin.site import RECORDS, hand_of, site
 from fulfilment.admin.words import WORDS, in_words, said
 from fulfilment.core import codes
-from fulfilment.core.problems import Problem
+from fulfilment.core.problems import Missing, Problem
 from fulfilment.models import Event
 from fulfilment.read.scope import SIGHTS, visible
 from fulfilment.web.ground.forms import attempt
+from fulfilment.web.ground.showing import then
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -52,6 +54,8 @@ else:
     Admin, List = ModelAdmin, ChangeList
 
 MOST_ROWS: Final = 200
+LONGEST_NUMBER: Final = 19
+"""A row's number has fewer digits than this."""
 """Rows of a table on another row's page."""
 MOST_EVENTS: Final = 200
 
@@ -155,7 +159,7 @@ class Rows(Admin):
             return rows.filter(public_id=codes.tidy(named)).first()
         if self._key != "pk" and self._key != "public_id":
             return rows.filter(**{self._key: named}).first()
-        return rows.filter(pk=int(named)).first() if named.isdecimal() and len(named) < 19 else None
+        return rows.filter(pk=int(named)).first() if named.isdecimal() and len(named) < LONGEST_NUMBER else None
 
     def _row(self, request: HttpRequest, object_id: str) -> Any:
         """The row, if it is there for whoever asks."""
@@ -178,6 +182,12 @@ class Rows(Admin):
             if name not in self._columns:
                 self._columns[name] = self._column(name)
         return tuple(self._columns[name] for name in self.columns(request))
+
+    def get_list_select_related(self, request: HttpRequest) -> Any:
+        """What each row refers to comes with it, also what a row may lack: a list asks once, however long it is."""
+        if self.list_select_related is not True:
+            return self.list_select_related
+        return tuple(each.name for each in self.opts.fields if isinstance(each, ForeignKey)) or False
 
     def columns(self, request: HttpRequest) -> Sequence[str]:
         """Which columns this list has for whoever asks."""
@@ -223,6 +233,9 @@ class Rows(Admin):
         return {**({"edit": self.changes} if self.changes is not None else {}), **self.doings}
 
     def changelist_view(self, request: HttpRequest, extra_context: dict[str, Any] | None = None) -> HttpResponse:
+        for chosen in request.POST.getlist(ACTION_CHECKBOX_NAME):
+            if not (chosen.isascii() and chosen.isdecimal() and len(chosen) < LONGEST_NUMBER):
+                raise Missing("One of the rows that were chosen does not exist: open the list anew and choose again.")
         answer: HttpResponse = super().changelist_view(request, {"title": self._plural, **(extra_context or {})})
         return answer
 
@@ -382,7 +395,7 @@ class Rows(Admin):
             title=kind.title if row is None else f"{self.titled(row)}: {kind.title.lower()}",
             form=form,
             row=row,
-            back=site.address(row) if row is not None else self._list(),
+            back=then(request) or (site.address(row) if row is not None else self._list()),
             button=kind.button,
             danger=kind.danger,
             note=kind.note,
@@ -397,7 +410,9 @@ class Rows(Admin):
         if address is None:
             return None
         messages.success(request, form.done)
-        return HttpResponseRedirect(address, status=303)
+        # The form once more, where there is as much again to say; else back to where somebody was led from.
+        onward = request.get_full_path() if form.again() else then(request)
+        return HttpResponseRedirect(onward or address, status=303)
 
     def _secretly(self, request: HttpRequest, form: RecordForm) -> HttpResponse | None:
         if not form.is_valid():

@@ -184,8 +184,8 @@ class Records(AdminSite):
         return hand_if_any(request) is not None
 
     def admin_view(self, view: Callable[..., Any], cacheable: bool = False) -> Any:
-        """Behind the door, by the farm's own clock; what cannot be is told as on every page."""
-        behind = super().admin_view(view, cacheable)
+        """Behind the door, by the farm's own clock and kept in no cache; what cannot be is told as on every page."""
+        behind = super().admin_view(view)
 
         def opened(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
             if not request.user.is_authenticated:

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Any, cast
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.urls import reverse
 
 from fulfilment.admin.forms import RecordForm
 from fulfilment.admin.profiles import growth_said, kit_said
-from fulfilment.admin.rows import Rows, Table, kept
+from fulfilment.admin.rows import Doing, Rows, Table, kept
 from fulfilment.core.care import PROFILES
 from fulfilment.models import Keeping, Strain
 from fulfilment.services import farm
@@ -24,7 +25,7 @@ class ProfileData(forms.CharField):
     """A profile as JSON; the core says whether it is one."""
 
     def __init__(self, **kwargs: Any) -> None:
-        kwargs.setdefault("widget", forms.Textarea(attrs={"rows": 8, "spellcheck": "false"}))
+        kwargs.setdefault("widget", forms.Textarea(attrs={"rows": 4, "spellcheck": "false"}))
         super().__init__(required=False, **kwargs)
 
     def to_python(self, value: Any) -> Any:
@@ -53,17 +54,27 @@ class StrainForm(RecordForm):
     kit_weeks = forms.IntegerField(
         initial=8, label="Weeks a kit keeps", help_text="From the day its bag was fully colonised to its start-by date."
     )
-    growth = forms.ChoiceField(required=False, label="Growth profile")
-    growth_data = ProfileData(label="Growth profile as data (JSON)")
-    kit = forms.ChoiceField(required=False, label="Kit profile")
-    kit_data = ProfileData(label="Kit profile as data (JSON)")
+    growth = forms.ChoiceField(
+        required=False, label="How it grows",
+        help_text="Stage times and yields to begin with: your own logs correct them.",
+    )  # fmt: skip
+    growth_data = ProfileData(
+        label="A growth profile of your own (JSON)", help_text="Only where none of the known ones fits."
+    )
+    kit = forms.ChoiceField(required=False, label="How its kit does in a kitchen")
+    kit_data = ProfileData(
+        label="A kit profile of your own (JSON)", help_text="Only where none of the known ones fits."
+    )
 
     def shape(self) -> None:
-        standing = "as it is" if self.row is not None else "as given below"
         for name, known in (("growth", farm.KNOWN_GROWTH), ("kit", PROFILES)):
             field = self.fields[name]
             assert isinstance(field, forms.ChoiceField)
-            field.choices = [("", standing), *((each, f"known: {each} oyster") for each in known)]
+            field.choices = [("", self.standing(name)), *((each, f"like {each} oyster") for each in known)]
+
+    def standing(self, name: str) -> str:
+        """What an empty choice of a profile means."""
+        return "as it is"
 
     def begin(self) -> dict[str, Any]:
         if self.row is None:
@@ -89,13 +100,22 @@ class StrainForm(RecordForm):
 class AddStrain(StrainForm):
     title, button, done = "New strain", "Add the strain", "The strain is added. Say next how long its grades keep."
     name = forms.CharField(max_length=60)
-    field_order = ("name",)
+    field_order = ("name", "growth", "kit", *StrainForm.TERMS)
+
+    def standing(self, name: str) -> str:
+        return "choose …" if name == "growth" else "as it grows"
+
+    def profile(self, name: str) -> Any:
+        """The kit does as the strain grows, where nothing else is said of it."""
+        found = super().profile(name)
+        grows = self.given("growth")
+        return grows if found is None and name == "kit" and grows in PROFILES else found
 
     def clean(self) -> dict[str, Any] | None:
         found = super().clean()
         for name in ("growth", "kit"):
             if self.profile(name) is None and f"{name}_data" not in self.errors:
-                self.add_error(name, "Choose a known profile, or give one as data below.")
+                self.add_error(name, "Choose what it is like, or give a profile of its own below.")
         return found
 
     def do(self) -> Model:
@@ -130,6 +150,15 @@ class Strains(Rows):
         Table("Products", "products", ("public_id", "name", "grade", "pack", "price", "active")),
     )
 
+    def leads(self, request: HttpRequest, row: Any) -> list[Doing]:
+        if not self.has_change_permission(request, row):
+            return []
+        keeping, product = reverse("admin:fulfilment_keeping_add"), reverse("admin:fulfilment_product_add")
+        return [
+            *([Doing("How long it keeps", keeping, danger=False)] if _unsaid(row) else []),
+            Doing("New product", product, danger=False),
+        ]
+
     def on_page(self, request: HttpRequest, row: Any) -> dict[str, Any]:
         said = {"growth": growth_said(row.growth), "kit": kit_said(row.kit)}
         return {**super().on_page(request, row), "profiles": said}
@@ -158,14 +187,25 @@ def grades() -> list[tuple[str, str]]:
     ]
 
 
+def _unsaid(*strains: Strain) -> list[tuple[str, str]]:
+    """The grades, of these strains or of all, of which nobody has said how long they keep."""
+    said = {f"{each.strain.public_id}/{each.grade}" for each in Keeping.objects.select_related("strain")}
+    ours = {strain.public_id for strain in strains}
+    return [(key, word) for key, word in grades() if key not in said and (not ours or key.partition("/")[0] in ours)]
+
+
 class AddKeeping(KeepingForm):
     title, button = "How long a grade keeps", "Save"
+    note = "Each grade of each strain has days of its own, and a harvest is only stored once they are all said."
     places = {"strain": "goods", "grade": "goods"}
     goods = forms.ChoiceField(label="Strain and grade")
     field_order = ("goods",)
 
     def shape(self) -> None:
-        cast(forms.ChoiceField, self.fields["goods"]).choices = grades()
+        cast(forms.ChoiceField, self.fields["goods"]).choices = _unsaid() or grades()
+
+    def again(self) -> bool:
+        return bool(_unsaid())
 
     def do(self) -> Model:
         strain, _, grade = self.given("goods").partition("/")

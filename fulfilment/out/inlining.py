@@ -2,9 +2,9 @@
 
 Many mail programs drop style sheets, so each element carries its own styles.  To work that out for each mail would cost
 more than all else about it.  Here it is worked out for each template: the tags of the template language are set
-aside as comments (as words where they stand inside an element's own brackets), the style sheet is written into the
-elements around them, and the tags are put back.  A rule can therefore look at an element and its classes, and at what
-stands around it in the same file, but not across files.
+aside as comments (as words inside an element's own brackets or a title), the style sheet is written into the elements
+around them, and the tags are put back.  A rule can therefore look at an element and its classes, and at what stands
+around it in the same file, but not across files.
 """
 
 from __future__ import annotations
@@ -56,7 +56,8 @@ def inline(source: str, *, styles: str) -> str:
 
     def set_aside(found: re.Match[str]) -> str:
         before = source[: found.start()]
-        inside = before.rfind("<") > before.rfind(">")
+        # Inside an element's own brackets or a title a comment would be words.
+        inside = before.rfind("<") > before.rfind(">") or before.rfind("<title") > before.rfind("</title")
         tags.append(found.group())
         return f"set-aside-{len(tags) - 1}-" if inside else f"<!--set-aside-{len(tags) - 1}-->"
 

@@ -70,7 +70,7 @@ def first_steps(*, today: date, now: datetime) -> tuple[Step, ...]:
             "The days from harvest to best before decide what may still go out: take them from your own store, and "
             "from what your food authority asks of you.",
             _kept(),
-            "strains",
+            "keeping",
             needs=("strain",),
         ),
         Step(

@@ -109,16 +109,20 @@ def _crop_diaries(today: date) -> Mapping[int, list[CropDiary]]:
             flush=crop.flush,
         )
         by_batch[crop.batch_id].append(found[crop.pk])
-    kinds = [Observation.Kind.PINS, Observation.Kind.REWATERED, Observation.Kind.FLUSH_ENDED]
-    for crop_id, kind, flush, on in (
-        Observation.objects.filter(crop__isnull=False, kind__in=kinds, seen_on__lte=today)
+    for crop_id, kind, flush, on, bags in (
+        Observation.objects.filter(crop__isnull=False, seen_on__lte=today)
         .order_by("seen_on", "pk")
-        .values_list("crop_id", "kind", "flush", "seen_on")
+        .values_list("crop_id", "kind", "flush", "seen_on", "bags")
     ):
         diary = found.get(crop_id)
-        if diary is not None and flush is not None:
-            days = {"pins": diary.pins, "rewatered": diary.watered, "flush_ended": diary.ended}[kind]
+        if diary is None:
+            continue
+        diary.looked_on = on
+        days = {"pins": diary.pins, "rewatered": diary.watered, "flush_ended": diary.ended}.get(kind)
+        if days is not None and flush is not None:
             days.setdefault(flush, on)
+        elif kind == Observation.Kind.BAGS_LOST:
+            diary.losses[on] = diary.losses.get(on, 0) + (bags or 0)
     for crop_id, flush, on, grade, weighed, trimmed in (
         Harvest.objects.filter(harvested_on__lte=today)
         .order_by("harvested_on", "pk")

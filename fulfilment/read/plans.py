@@ -81,7 +81,12 @@ def _harvested(needed: Sequence[Want], sources: Sequence[Source]) -> tuple[Want,
     for source in sources:
         if source.lot_id is not None:
             lots[coming_key(source.goods, source.ready_on)].append(source)
-    left = {source.key: source.amount for own in lots.values() for source in own}
+    # What a line has of a lot already is its own; only the rest can be given for a harvest that is still to come.
+    claimed: dict[str, int] = defaultdict(int)
+    for want in needed:
+        for key, amount in want.previous:
+            claimed[key] += amount
+    left = {source.key: max(0, source.amount - claimed[source.key]) for own in lots.values() for source in own}
     found = []
     for want in sorted(needed, key=lambda want: (want.rank, want.line_id)):
         pieces: dict[str, int] = defaultdict(int)

@@ -184,7 +184,7 @@ def _to_pack(today: date) -> Group:
         )
         for each in lists
     )
-    return Group("pack", "Pack", tasks, "No list waits to be packed.")
+    return Group("pack", "Pack", tasks, "No list for today.")
 
 
 _WITHOUT_ROUND: Final[Mapping[Way, str]] = {Way.CARRIER: "Parcels", Way.COLLECTED: "Collections", Way.ROUND: "Round"}

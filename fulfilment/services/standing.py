@@ -21,7 +21,7 @@ from fulfilment.models import Address, Change, Event, Kitchen, Order, Product, S
 from fulfilment.read.farm import calendar as farm_calendar
 from fulfilment.read.farm import farm, today, weekdays
 from fulfilment.services import events, jobs, ordering, rows
-from fulfilment.services.ordering import Asked
+from fulfilment.services.ordering import FURTHEST_AHEAD, Asked
 from fulfilment.services.promising import open_desk
 
 
@@ -265,6 +265,8 @@ def _change(
             raise Invalid("This span ends before it begins.", code="ends_before_start", where="last_on")
         if last < today(now):
             raise Invalid(f"{in_words(last)} is past.", code="in_the_past", where="on")
+        if first > today(now) + FURTHEST_AHEAD:
+            raise Invalid(f"{in_words(first)} is more than a year ahead.", code="too_far_ahead", where="on")
         if first == last and not coming(standing, first=first, last=last):
             near = coming(standing, first=first, last=first + timedelta(days=60))
             instead = f" Its next date is {in_words(near[0])}." if near else ""

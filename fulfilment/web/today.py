@@ -24,19 +24,20 @@ if TYPE_CHECKING:
 
     from fulfilment.read.scope import Actor
 
-PLACES: Final[Mapping[str, str]] = {
-    "strains": "admin:fulfilment_strain_changelist",
-    "products": "admin:fulfilment_product_changelist",
-    "rooms": "admin:fulfilment_room_changelist",
-    "farm": "admin:fulfilment_farm_changelist",
-    "intakes": "sources",
-    "spawn": "sources",
-    "batches": "batch-new",
-    "kitchens": "admin:fulfilment_kitchen_changelist",
-    "orders": "order-new",
-    "coming": "coming",
+PLACES: Final[Mapping[str, tuple[str, str]]] = {
+    "strains": ("admin:fulfilment_strain_add", "admin:fulfilment_strain_changelist"),
+    "keeping": ("admin:fulfilment_keeping_add", "admin:fulfilment_keeping_changelist"),
+    "products": ("admin:fulfilment_product_add", "admin:fulfilment_product_changelist"),
+    "rooms": ("admin:fulfilment_room_add", "admin:fulfilment_room_changelist"),
+    "farm": ("admin:fulfilment_farm_changelist", "admin:fulfilment_farm_changelist"),
+    "intakes": ("intake-new", "sources"),
+    "spawn": ("spawn-new", "sources"),
+    "batches": ("batch-new", "batch-new"),
+    "kitchens": ("admin:fulfilment_kitchen_add", "admin:fulfilment_kitchen_changelist"),
+    "orders": ("order-new", "orders"),
+    "coming": ("coming", "coming"),
 }
-"""Where a first step is done."""
+"""Where a first step is done, and where what it made is looked at and added to."""
 
 
 @staff()
@@ -57,11 +58,17 @@ def begin(request: HttpRequest, actor: Actor, *, now: datetime) -> HttpResponse:
     """What a new farm does first, in order."""
     steps = first_steps.first_steps(today=today_of(now), now=now)
     done = {step.key for step in steps if step.done}
-    shown = [(step, reverse(PLACES[step.page]), done.issuperset(step.needs)) for step in steps]
+    shown = [(step, _place(step), done.issuperset(step.needs)) for step in steps]
     return show(
         request, actor, "pages/today/first_steps.html", here="today", steps=shown,
         next_step=first_steps.next_step(steps), done=len(done), all_done=first_steps.all_done(steps),
     )  # fmt: skip
+
+
+def _place(step: first_steps.Step) -> str:
+    """The form itself while the step is to be done, with the way back; afterwards the list."""
+    form, rows = PLACES[step.page]
+    return reverse(rows) if step.done else f"{reverse(form)}?then=first-steps"
 
 
 @require_POST

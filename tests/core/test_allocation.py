@@ -230,9 +230,29 @@ def test_a_broken_promise_is_mended_with_substitutes_before_others_share_them() 
     assert plan.accounts[1].substituted == 2_000
 
 
-def test_a_promise_is_carried_in_whole_packs() -> None:
+def test_a_broken_promise_may_end_in_a_part_pack() -> None:
     plan = plan_of([line(1, 1_500, promised=1_500, pack=500), line(2, 900)], [lot(1, 1_300)])
-    assert plan.amounts == {1: 1_000, 2: 300}
+    assert plan.amounts == {1: 1_300, 2: 0}
+    assert plan.accounts[1].code == Code.PROMISE_SHORT
+    assert plan.accounts[1].part_pack == 300
+
+
+def test_less_than_a_pack_is_better_than_nothing_where_it_was_promised() -> None:
+    plan = plan_of([line(1, 500, promised=500, pack=500), line(2, 500, pack=500)], [lot(1, 400)])
+    assert plan.amounts == {1: 400, 2: 0}
+    assert (plan.accounts[1].part_pack, plan.accounts[2].part_pack) == (400, 0)
+
+
+def test_a_part_pack_below_the_customers_minimum_is_not_sent() -> None:
+    plan = plan_of([line(1, 500, promised=500, pack=500, at_least=500), line(2, 500, pack=100)], [lot(1, 400)])
+    assert plan.amounts == {1: 0, 2: 400}
+    assert plan.accounts[1].code == Code.MINIMUM_NOT_REACHED
+
+
+def test_what_is_shared_beyond_promises_comes_in_whole_packs() -> None:
+    plan = plan_of([line(1, 1_500, promised=500, pack=500), line(2, 1_500, pack=500)], [lot(1, 1_400)])
+    assert sorted(plan.amounts.values()) == [500, 500]
+    assert {account.part_pack for account in plan.accounts.values()} == {0}
 
 
 def test_a_promise_above_a_lowered_order_counts_as_the_order() -> None:
@@ -426,6 +446,62 @@ def test_the_audit_finds_a_spoiled_plan(spoil: object, sentence: str) -> None:
     sources = [lot(1, 900), lot(3, 50, goods=PINK), lot(4, 80, ready=-9)]
     plan = plan_of(wants, sources)
     assert any(sentence in fault for fault in audit(spoil(plan), wants, sources, today=MONDAY))  # type: ignore[operator]  # a function of a plan
+
+
+SHORT_WEEK = (
+    [line(1, 4_000), line(2, 8_000, goods=[PEARL, PINK]), line(3, 6_000, goods=[PINK])],
+    [lot(1, 6_000), lot(2, 6_000, goods=PINK)],
+)
+
+
+def test_the_audit_accepts_a_fair_division_only_with_its_proof() -> None:
+    wants, sources = SHORT_WEEK
+    plan = plan_of(wants, sources)
+    assert [account.fair * 3 for account in plan.accounts.values()] == [8_000, 16_000, 12_000]
+    assert any("could give to it" in fault for fault in audit(replace(plan, tight=()), wants, sources, today=MONDAY))
+
+
+@pytest.mark.parametrize("fair", [(4_000, 8_000, 0), (2_000, 6_000, 4_000), (4_000, 4_000, 4_000)])
+def test_the_audit_finds_an_unfair_division(fair: tuple[int, ...]) -> None:
+    """All of it is given and every amount is true; only the shares are not what the rule says."""
+    wants, sources = SHORT_WEEK
+    forced = [replace(want, promised=((want.choices[0][0], amount),)) for want, amount in zip(wants, fair, strict=True)]
+    plan = plan_of(forced, sources)
+    as_if_shared = {
+        line_id: replace(
+            account, promised=0, firm=0, code="short_shared" if account.allocated < account.ordered else "full"
+        )
+        for line_id, account in plan.accounts.items()
+    }
+    found = audit(replace(plan, accounts=as_if_shared), wants, sources, today=MONDAY)
+    assert found
+    assert all("could give to it" in fault or "said to be used up" in fault for fault in found)
+
+
+def test_the_audit_finds_a_fair_share_cut_by_more_than_a_pack() -> None:
+    wants, sources = [line(1, 1_000, pack=100), line(2, 1_000, pack=100)], [lot(1, 1_000)]
+    plan = plan_of(wants, sources)
+    accounts = {1: replace(plan.accounts[1], fair=Fraction(700)), 2: replace(plan.accounts[2], fair=Fraction(300))}
+    assert any(
+        "fair was 700" in fault for fault in audit(replace(plan, accounts=accounts), wants, sources, today=MONDAY)
+    )
+
+
+def test_the_audit_finds_a_frozen_line_that_lost_its_lot() -> None:
+    wants = [line(1, 500, frozen=True, previous=(("lot:1", 500),))]
+    sources = [lot(1, 500), lot(2, 500)]
+    plan = plan_of(wants, sources)
+    moved = replace(plan, pieces=(replace(plan.pieces[0], source="lot:2"),))
+    assert any("keeps 0 of 500 from lot:1" in fault for fault in audit(moved, wants, sources, today=MONDAY))
+
+
+def test_the_audit_finds_a_held_lot_in_use() -> None:
+    """What is on hold is not among the sources."""
+    wants, sources = [line(1, 500)], [lot(1, 500), lot(2, 500)]
+    plan = plan_of(wants, sources)
+    (used,) = {piece.source for piece in plan.pieces}
+    found = audit(plan, wants, [source for source in sources if source.key != used], today=MONDAY)
+    assert any("not there" in fault for fault in found)
 
 
 def test_the_audit_finds_a_promise_given_away() -> None:

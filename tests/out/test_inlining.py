@@ -22,6 +22,11 @@ def test_an_element_gets_its_styles_and_tags_stay_whole() -> None:
     assert "color: #ffffff" in made
 
 
+def test_a_title_keeps_its_tag() -> None:
+    page = "<html><head><title>{{ subject }}</title></head><body><p>{{ name }}</p></body></html>"
+    assert "<title>{{ subject }}</title>" in inline(page, styles="")
+
+
 def test_a_tag_inside_a_class_is_refused() -> None:
     with pytest.raises(ValueError, match="cannot choose a class"):
         inline('<p class="a{% if b %} c{% endif %}">x</p>', styles=STYLES)

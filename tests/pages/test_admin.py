@@ -14,6 +14,7 @@ from django.contrib.auth import authenticate
 from django.contrib.auth.models import User
 from django.test import Client
 
+from fulfilment.core.care import PROFILES
 from fulfilment.core.growth import PEARL
 from fulfilment.models import (
     ApiKey,
@@ -184,7 +185,7 @@ def test_a_strain_is_looked_at_then_added_by_known_profiles(olive: Client) -> No
 def test_a_strain_by_data_and_what_is_wrong_with_it(farm: World, olive: Client) -> None:
     form = {"name": "Blue oyster", "cold_wait_days": "7", "kit_weeks": "8", "kit": "pearl", "hardy": "on"}
     add = f"{BASE}/strain/add/"
-    assert "Choose a known profile" in page(olive.post(add, form))
+    assert "Choose what it is like" in page(olive.post(add, form))
     assert "This is no JSON" in page(olive.post(add, {**form, "growth_data": "{"}))
     assert "A profile is a JSON object" in page(olive.post(add, {**form, "growth_data": "[1]"}))
     data = PEARL.as_data()
@@ -471,3 +472,40 @@ def test_no_page_runs_a_script_or_carries_a_style(farm: World, olive: Client) ->
         assert "<style" not in body
         assert " style=" not in body
         assert not re.search(r"\son[a-z]+=", body)
+
+
+# ---- First steps ----------------------------------------------------------------------------------------------------
+
+
+def test_the_kit_does_as_the_strain_grows_where_nothing_else_is_said(olive: Client) -> None:
+    form = {"name": "Pink oyster", "cold_wait_days": "0", "kit_weeks": "4", "growth": "pink", "once": "p"}
+    answer = olive.post(f"{BASE}/strain/add/?then=first-steps", form)
+    assert (answer.status_code, answer["Location"]) == (303, "/first-steps/")
+    assert Strain.objects.get(name="Pink oyster").kit == PROFILES["pink"].as_data()
+
+
+def test_grades_are_asked_for_one_after_the_other(farm: World, olive: Client) -> None:
+    Keeping.objects.filter(strain=farm.strain).delete()
+    add = f"{BASE}/keeping/add/?then=first-steps"
+    strain = farm.strain.public_id
+    first = olive.post(add, {"goods": f"{strain}/a", "best_before_days": "5", "once": "a"})
+    assert first["Location"] == add
+    assert f"{strain}/a" not in olive.get(add).content.decode()
+    last = olive.post(add, {"goods": f"{strain}/b", "best_before_days": "4", "once": "b"})
+    assert last["Location"] == "/first-steps/"
+
+
+def test_a_price_may_have_a_comma(farm: World, olive: Client) -> None:
+    form = {"name": "Kit", "goods": f"{farm.strain.public_id}/kit", "price": "£18", "once": "a"}
+    assert "write it as 12.50" in page(olive.post(f"{BASE}/product/add/", form))
+    strain = farm.strain.public_id
+    form |= {"name": "Second grade, 250 g", "goods": f"{strain}/b", "pack": "250", "price": "12,50", "once": "b"}
+    assert olive.post(f"{BASE}/product/add/", form).status_code == 303
+    assert Product.objects.get(name="Second grade, 250 g").price_minor == 1250
+
+
+def test_a_first_step_leads_straight_to_its_form_and_once_done_to_the_list(farm: World, olive: Client) -> None:
+    Keeping.objects.all().delete()
+    said = olive.get("/first-steps/").content.decode()
+    assert f'href="{BASE}/keeping/add/?then=first-steps"' in said
+    assert f'href="{BASE}/strain/"' in said

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import time
 from io import StringIO
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ from django.contrib.auth.models import User
 from django.core.management import call_command
 from django.core.management.base import CommandError
 
-from fulfilment.management.commands.own_farm import cut_off, weekdays
+from fulfilment.management.commands.own_farm import cut_off, weekdays, zone_named
 from fulfilment.models import CareStep, Crop, Farm, Forecast, Lot, Night, Order, Reading
 from fulfilment.read.people import actor_of
 
@@ -118,6 +119,12 @@ def test_a_word_that_is_no_weekday_is_told(text: str) -> None:
 def test_words_that_are_no_cut_off_are_told(text: str) -> None:
     with pytest.raises(CommandError, match=r"is no (cut-off|time of day)"):
         cut_off(text)
+
+
+def test_what_a_grower_says_at_a_terminal_is_understood() -> None:
+    assert weekdays("Tuesday and Friday") == [1, 4]
+    assert cut_off("noon the day before") == (1, time(12, 0))
+    assert zone_named("London") == "Europe/London"
 
 
 @pytest.mark.django_db

@@ -467,6 +467,18 @@ def test_bags_not_seen_run_full_are_asked_about(ada: Client) -> None:
     assert ada.post(f"/batches/{code}/open/", typed | {"confirmed": "on"}).status_code == 303
 
 
+def test_a_wrong_number_of_bags_is_put_right(ada: Client) -> None:
+    made = world.build(bags=4, kits_wanted=6)
+    batch = made.crop.batch
+    assert f"/batches/{batch.public_id}/recount/" in ada.get(f"/batches/{batch.public_id}/").content.decode()
+    answer = ada.post(f"/batches/{batch.public_id}/recount/", {"bags": str(batch.bags + 2), "once": "a"})
+    assert (answer.status_code, answer["Location"]) == (303, f"/batches/{batch.public_id}/")
+    assert Batch.objects.get(pk=batch.pk).bags == batch.bags + 2
+    few = ada.post(f"/batches/{batch.public_id}/recount/", {"bags": "1", "once": "b"})
+    assert few.status_code == 422
+    assert "are opened, sealed or lost already: it had at least these." in words(few)
+
+
 def test_kits_are_wanted_and_sealed(ada: Client) -> None:
     made = world.build(bags=4, kits_wanted=6)
     code = made.crop.batch.public_id

@@ -184,7 +184,7 @@ def test_another_strains_spawn_and_a_source_named_twice_are_refused(grower: Grow
 
 def test_more_dry_substrate_than_went_in_is_asked_about_once(grower: Grower) -> None:
     sources = {"intakes": [(grower.intake(5_000).public_id, 5_000)], "spawn": [(grower.spawn(900).public_id, 900)]}
-    with pytest.raises(Unconfirmed, match="10 bags of 900 g hold 9000 g of dry substrate, but only 5900 g went in"):
+    with pytest.raises(Unconfirmed, match=r"10 bags of 900 g hold 9 kg of dry substrate, but only 5\.9 kg"):
         mix(grower, **sources)
     assert mix(grower, **sources, confirmed=True).bags == 10
 
@@ -640,3 +640,38 @@ def test_every_write_left_one_event(grower: Grower) -> None:
     assert kinds[-7:] == [
         "intake_logged", "spawn_logged", "batch_mixed", "observed", "crop_opened", "observed", "harvest_logged",
     ]  # fmt: skip
+
+
+# ---- A wrong entry --------------------------------------------------------------------------------------------------
+
+
+def test_a_wrong_number_of_bags_is_corrected_and_planned_anew(grower: Grower) -> None:
+    batch = mix(grower, bags=12, kits_wanted=11)
+    Job.objects.all().delete()
+    right = growing.recount_bags(batch.public_id, bags=9, by=ADA, now=NOW)
+    assert (right.bags, right.bags_left, right.kits_wanted) == (9, 9, 9)
+    event = Event.objects.get(kind="bags_recounted", subject=batch.public_id)
+    assert event.data == {"before": 12, "bags": 9}
+    assert Job.objects.filter(kind="replan").exists()
+
+
+def test_bags_that_are_used_already_were_there(grower: Grower) -> None:
+    batch = mix(grower, bags=10)
+    growing.log_observation(
+        kind="bags_lost", batch=batch.public_id, bags=3, cause="mould", seen_on=TODAY, by=ADA, now=NOW, today=TODAY
+    )
+    with pytest.raises(Conflict) as problem:
+        growing.recount_bags(batch.public_id, bags=2, by=ADA, now=NOW)
+    where, sentence = said(problem)
+    assert where == "bags"
+    assert sentence.startswith("3 bags of batch")
+    assert growing.recount_bags(batch.public_id, bags=3, by=ADA, now=NOW).bags_left == 0
+
+
+def test_kilos_typed_as_grams_are_asked_about(grower: Grower) -> None:
+    crop = grower.crop()
+    harvest: list[growing.Weighed] = [{"grade": "a", "weighed_g": 4}]
+    kept: dict[str, Any] = {"harvested_on": TODAY, "grades": harvest, "by": ADA, "now": NOW, "today": TODAY}
+    with pytest.raises(Unconfirmed, match="4 g is hardly one mushroom"):
+        growing.log_harvest(crop.public_id, **kept)
+    assert len(growing.log_harvest(crop.public_id, confirmed=True, **kept)) == 1

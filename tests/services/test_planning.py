@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -57,6 +58,7 @@ def test_the_same_state_gives_the_same_forecast_and_plan(farm: World) -> None:
     assert list(Allocation.objects.values_list("line", "coming_on", "amount")) == pieces
     figures = Plan.objects.latest("pk").figures
     assert (figures["lines_changed"], figures["resourced"]) == (0, 0)
+    assert (figures["resourced_weighted"], figures["changed"], figures["changed_weighted"]) == (0, 0, 0)
 
 
 def test_a_harvest_counts_once_before_and_after_the_replan(farm: World) -> None:
@@ -160,6 +162,26 @@ def test_a_plan_that_fails_its_audit_is_not_saved_and_staff_are_told(
     kept = list(line.allocations.values_list("pk", "amount"))
     count = Plan.objects.count()
     monkeypatch.setattr(allotting, "audit", lambda *_, **__: ["lot:1 gives more than it holds"])
+    assert planning.replan(now=NOW) is None
+    assert Plan.objects.count() == count
+    assert list(line.allocations.values_list("pk", "amount")) == kept
+    assert Mail.objects.filter(kind="plan_refused", to_staff=True).count() == 1
+    assert Event.objects.filter(kind="plan_refused").exists()
+
+
+def test_a_plan_spoiled_on_its_way_is_found_and_not_saved(farm: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The real audit, on a plan that gives one line a gram more than its source holds."""
+    line = place(farm, 2_000)
+    world.plan()
+    kept = list(line.allocations.values_list("pk", "amount"))
+    count = Plan.objects.count()
+
+    def spoiled(*args: object, **kwargs: object) -> MadePlan:
+        made = allocate(*args, **kwargs)  # type: ignore[arg-type]  # passed on as it came
+        first, *rest = made.pieces
+        return replace(made, pieces=(replace(first, amount=400_000_000), *rest))
+
+    monkeypatch.setattr(allotting, "allocate", spoiled)
     assert planning.replan(now=NOW) is None
     assert Plan.objects.count() == count
     assert list(line.allocations.values_list("pk", "amount")) == kept

@@ -90,10 +90,15 @@ class Watch:
     # ---- At the moment of promising ---------------------------------------------------------------------------------
 
     def promised(self, order: Order, now: datetime) -> None:
-        """What was just placed or changed is carried at the chance asked, by the book's own scenarios."""
+        """What was just placed or changed is carried at the chance asked, by the book's own scenarios.
+
+        A line that was promised days ago and is not touched may have become doubtful since.
+        """
         self.orders_seen += 1
         self._carried(
-            Promise.objects.filter(line__order=order, current_of__isnull=False, current_of__cancelled_at__isnull=True),
+            Promise.objects.filter(
+                line__order=order, at=now, current_of__isnull=False, current_of__cancelled_at__isnull=True
+            ),
             now,
         )
 

@@ -140,6 +140,9 @@ def test_changes_that_cannot_be(farm: World) -> None:
         standing.change(order.public_id, on=FRIDAY, amounts={farm.product.public_id: 0}, by=CLEO, now=NOW)
     with pytest.raises(Invalid, match="is past"):
         standing.pause(order.public_id, first=MONDAY - timedelta(9), last=MONDAY - timedelta(2), by=CLEO, now=NOW)
+    for far in (date(9999, 12, 30), date(9999, 12, 31), FRIDAY + timedelta(days=371)):
+        with pytest.raises(Invalid, match="is more than a year ahead"):
+            standing.skip(order.public_id, on=far, by=CLEO, now=NOW)
     with pytest.raises(Conflict, match="cut-off"):
         standing.skip(order.public_id, on=FRIDAY, by=CLEO, now=NOW + timedelta(days=3, hours=8))
     with pytest.raises(Missing):

@@ -7,8 +7,8 @@ the earliest expiry used first > yesterday's plan > older goods to earlier days 
 
 1. Like lots are merged to cohorts, like lines to classes (``network``).
 2. Pieces of frozen or part-picked lines stay while their source holds them (``plan``).
-3. Amounts: promises in rank order, each receiving what the network can still carry; minimums, all or nothing; the
-   rest by exact leximin; whole packs by largest remainder (``amounts``, ``fulfilment.core.fairness``).
+3. Amounts: promises in rank order, each receiving what the network can still carry, to the gram; minimums, all or
+   nothing; the rest by exact leximin; whole packs by largest remainder (``amounts``, ``fulfilment.core.fairness``).
 4. Sources for these amounts, as a transport problem (``carrying``).
 5. Cohorts poured into lines and lots, oldest first, big lot to big line (``pouring``).
 
@@ -20,9 +20,21 @@ the second only.  12 kg for 18 ordered: each gets two thirds, 2⅔, 5⅓ and 4 k
 """
 
 from fulfilment.core.allocation.audit import audit
-from fulfilment.core.allocation.difference import difference
+from fulfilment.core.allocation.difference import difference, unrest
 from fulfilment.core.allocation.plan import allocate
-from fulfilment.core.allocation.terms import Account, Change, Code, Difference, Piece, Plan, Source, Totals, Want
+from fulfilment.core.allocation.terms import (
+    Account,
+    Change,
+    Code,
+    Difference,
+    Piece,
+    Plan,
+    Source,
+    Tight,
+    Totals,
+    Unrest,
+    Want,
+)
 from fulfilment.core.fairness import Rule
 
 __all__ = [
@@ -34,9 +46,12 @@ __all__ = [
     "Plan",
     "Rule",
     "Source",
+    "Tight",
     "Totals",
+    "Unrest",
     "Want",
     "allocate",
     "audit",
     "difference",
+    "unrest",
 ]

@@ -6,8 +6,10 @@ tier and rank; what is left by tier under the tier's rule.  Each step keeps what
 only move it to other sources.  Promises and minimums are decided by rank strictly, so one exact question to the
 network per line gives the same choice as an integer programme would, without its tolerances.
 
-Amounts are whole packs above what is promised, or the whole order.  A line's fair amount is cut down to packs, the
-packs left go by largest remainder, and what then still makes up a pack goes to whoever stands lowest and can use it.
+A promise its own goods cannot keep whole is kept to the gram: it may end in a part pack, since whoever was promised
+500 g would rather have 400 than none.  What is shared beyond promises is whole packs, or the whole order: a line's fair
+amount is cut down to packs, the packs left go by largest remainder, and what then still makes up a pack goes to whoever
+stands lowest and can use it.
 """
 
 from __future__ import annotations
@@ -16,11 +18,15 @@ import heapq
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from typing import Final
 
 from fulfilment.core.allocation.network import Network
 from fulfilment.core.allocation.terms import Want
-from fulfilment.core.fairness import Curve, Flow, Rule, curve, fixed, leximin
+from fulfilment.core.fairness import Curve, Flow, Rule, curve, fixed, leximin_proved
 from fulfilment.core.units import Goods
+
+_FINE: Final = 64
+"""Levels are compared as whole numbers of 2⁻⁶⁴, where those of orders of at most 10⁸ never fall together."""
 
 
 @dataclass(slots=True)
@@ -35,6 +41,8 @@ class Claim:
     top: int
     promised: int
     minimum: int
+    firm: int = 0
+    """What promises and the minimum brought."""
     dropped: bool = False
     fair: Fraction = field(default_factory=Fraction)
     tie: int = 0
@@ -59,8 +67,9 @@ def settle(
     tops: Sequence[int],
     rules: Mapping[int, Rule] | Rule,
     seed: int,
-) -> list[Claim]:
-    """The claims with their final amounts, pinned grams included.
+) -> tuple[list[Claim], list[tuple[int, int]]]:
+    """The claims with their final amounts, pinned grams included; and by tier the masks of cohorts that prove its
+    division fair, lowest level first.
 
     ``held`` is what each cohort has after pinned pieces, ``pinned`` (by goods) and ``tops`` are per want.
     """
@@ -89,10 +98,14 @@ def settle(
     flow = _own_goods(claims, part_masks, masks, list(part_nodes), held=held)
     _keep_promises(claims, flow, pinned=stays)
     _serve_minimums(claims, flow)
+    for claim in claims:
+        claim.firm = claim.got
+    tight: list[tuple[int, int]] = []
     for tier in sorted({c.want.tier for c in claims}):
         rule = rules if isinstance(rules, Rule) else rules.get(tier, Rule.PRO_RATA)
-        _share_tier(claims, masks, tier=tier, rule=rule, held=held, pinned=stays)
-    return claims
+        sets = _share_tier(claims, masks, tier=tier, rule=rule, held=held, pinned=stays)
+        tight += [(tier, mask) for mask in sets]
+    return claims, tight
 
 
 def _nodes(network: Network) -> tuple[list[int], list[int]]:
@@ -109,12 +122,14 @@ def _nodes(network: Network) -> tuple[list[int], list[int]]:
 
 
 def _minimum(claim: Claim) -> int:
-    """The least worth sending, in whole packs.  A promise below it was accepted by a person and stands."""
+    """The least worth sending: of a promise to the gram, else in whole packs.  A promise below it was accepted by a
+    person and stands.
+    """
     want = claim.want
     if want.at_least <= 0 or claim.got > 0:
         return 0
-    if 0 < claim.promised <= want.at_least:
-        return claim.promised
+    if claim.promised > 0:
+        return min(want.at_least, claim.promised)
     return min(-(-want.at_least // want.pack) * want.pack, claim.top)
 
 
@@ -140,19 +155,9 @@ def _own_goods(
         for place, claim in enumerate(claims)
         for i, (rank, _, _) in enumerate(claim.parts)
     )
-    crumbs: list[tuple[int, int]] = []
     for _, _, i, place in parts:
-        claim = claims[place]
-        _, cell, amount = claim.parts[i]
-        carried = own.add(cell, amount)
-        kept = carried if carried == amount else carried // claim.want.pack * claim.want.pack
-        if carried > kept:
-            crumbs.append((cell, carried - kept))
-        claim.got += kept
-    # Broken packs are given back only now: nobody of a later rank could have reached them (their set was tight),
-    # and what they are good for is found by rank in the next step.
-    for cell, crumb in crumbs:
-        own.drop(cell, crumb)
+        _, cell, amount = claims[place].parts[i]
+        claims[place].got += own.add(cell, amount)
     flow = Flow(masks, held)
     for (node, _), taken in zip(cells, own.taken, strict=True):
         for source, amount in taken.items():
@@ -178,6 +183,7 @@ def _keep_promises(claims: Sequence[Claim], flow: Flow, *, pinned: Sequence[int]
             claim.got = claim.minimum
         wanted = claim.promised - claim.got
         carried = flow.add(claim.node, wanted)
+        # What it was promised in comes to the gram; in other goods a part pack is for the kitchen to choose.
         kept = carried if carried == wanted else carried // claim.want.pack * claim.want.pack
         if carried > kept:
             flow.drop(claim.node, carried - kept)
@@ -202,7 +208,8 @@ def _share_tier(
     rule: Rule,
     held: Sequence[int],
     pinned: Sequence[int],
-) -> None:
+) -> tuple[int, ...]:
+    """Raise the claims of one tier to their share; returns the masks of cohorts that prove it."""
     firm = [0] * len(masks)
     sharing: list[Claim] = []
     curves: list[Curve] = []
@@ -215,26 +222,39 @@ def _share_tier(
             if claim.want.tier == tier:
                 claim.fair = Fraction(claim.got)
     if not sharing:
-        return
+        return ()
     own = [c.least for c in curves]
     owners = [c.node for c in sharing]
     rest = [node for node, amount in enumerate(firm) if amount]
-    shares = leximin(
+    division = leximin_proved(
         [*curves, *(fixed(firm[node]) for node in rest)],
         masks=masks,
         amounts=held,
         sharer_of=[*owners, *rest],
     )
+    fair = list(firm)
+    over = [0] * len(masks)
     needs = list(firm)
-    for claim, least, share in zip(sharing, own, shares, strict=False):
+    for claim, least, share in zip(sharing, own, division.shares, strict=False):
         offset = claim.got - least
         claim.fair = share + offset
         claim.got = claim.whole(int(claim.fair))
         needs[claim.node] += claim.got - offset
+        fair[claim.node] += int(share)
     flow = Flow(masks, held)
+    # The fair amounts are laid first and cut down to packs afterwards, so that what is left over lies where its
+    # owners reach it; laying the packs alone would leave it all in the newest goods.
     for node in sorted(range(len(masks)), key=masks.__getitem__):
-        flow.add(node, needs[node])
+        flow.add(node, fair[node])
+        over[node] = flow.amount(node) - needs[node]
+    for node, amount in enumerate(over):
+        if amount > 0:
+            flow.drop(node, amount)
+    for node, amount in enumerate(over):
+        if amount < 0:
+            flow.add(node, -amount)
     _round_up(sharing, flow, rule)
+    return division.tight
 
 
 def _curve(claim: Claim, rule: Rule, *, pinned: int) -> Curve:
@@ -251,7 +271,7 @@ def _curve(claim: Claim, rule: Rule, *, pinned: int) -> Curve:
 def _round_up(sharing: Sequence[Claim], flow: Flow, rule: Rule) -> None:
     """Packs left after cutting down: by largest remainder, then to whoever stands lowest and can still use one."""
     rest = [c for c in sharing if c.fair > c.got]
-    rest.sort(key=lambda c: (-_place((c.fair - c.got) / c.step()), c.tie))
+    rest.sort(key=lambda c: (-_remainder(c), c.tie))
     for claim in rest:
         step = claim.step()
         if flow.carries(claim.node, step):
@@ -267,11 +287,14 @@ def _round_up(sharing: Sequence[Claim], flow: Flow, rule: Rule) -> None:
                 heapq.heappush(queue, (_standing(claim, rule), tie, i))
 
 
+def _remainder(claim: Claim) -> int:
+    """What a claim's fair amount has above its packs, as a part of its next pack, to be compared."""
+    below = claim.fair.denominator
+    return ((claim.fair.numerator - claim.got * below) << _FINE) // (below * claim.step())
+
+
 def _standing(claim: Claim, rule: Rule) -> int:
+    """The level a claim stands on, to be compared."""
     want = claim.want
-    return _place(curve(rule, ordered=want.ordered, least=0, picked=want.picked).level(claim.got))
-
-
-def _place(level: Fraction) -> int:
-    """A whole number in the same order as ``level``: orders of at most 10⁸ never fall together at 2⁻⁶⁴."""
-    return (level.numerator << 64) // level.denominator
+    own = curve(rule, ordered=want.ordered, least=0, picked=want.picked)
+    return ((claim.got - own.start) << _FINE) // own.slope

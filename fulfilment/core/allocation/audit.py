@@ -1,40 +1,100 @@
-"""A plan checked by plain counting, without solver, network or anything else the plan was made with."""
+"""A plan checked by plain counting, without solver, network or anything else the plan was made with.
+
+What must hold: no source gives more than it holds, nothing goes where its goods, age or date do not fit, and what is
+not listed as a source (things on hold) gives nothing; what is past cut-off, or of a line picked in part, keeps its
+source; amounts are what the pieces hold, at most what is ordered, in whole packs where no promise is broken, and not
+below a minimum; no promise is short while others have more than theirs, nothing lies unused that somebody could use;
+every account's numbers are those counted here.
+
+And the division is fair.  The plan names sets of goods (``Plan.tight``); for each it is counted that what they hold
+goes, to the last gram, to lines that can use nothing else, and that none of those stands higher, above what was firm,
+than the short lines the set is named for.  So nobody short can be raised except out of somebody who stands no higher:
+there is no path from a better-filled line to a worse-filled one of its tier.  No final amount lies a pack below that.
+"""
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from fractions import Fraction
+from typing import Final
 
-from fulfilment.core.allocation.terms import Code, Plan, Source, Want
+from fulfilment.core.allocation.collecting import uncollected
+from fulfilment.core.allocation.terms import Account, Code, Piece, Plan, Source, Want
+from fulfilment.core.fairness import Rule
+from fulfilment.core.units import Goods
+
+FINE: Final = 64
+"""Levels are compared in units of 2⁻⁶⁴."""
 
 
+@uncollected()
 def audit(plan: Plan, wants: Sequence[Want], sources: Sequence[Source], *, today: date | None = None) -> list[str]:
     """What is wrong with ``plan``, each fault a sentence; empty when it is right."""
-    return [
-        *_pieces(plan, wants, sources, today=today),
-        *_amounts(plan, wants),
-        *_accounts(plan, wants, sources, today=today),
-        *_unused(plan, wants, sources, today=today),
+    shelf = _Shelf(sources, wants, today=today)
+    kept = _kept(wants, shelf, today=today)
+    strange = [
+        f"{_where(piece)} names what was not asked or is not there"
+        for piece in plan.pieces
+        if piece.line_id not in shelf.kind_of or piece.source not in shelf.by_key
     ]
+    faults = strange or [
+        *_pieces(plan, wants, shelf, kept, today=today),
+        *_amounts(plan, wants),
+        *_accounts(plan, wants, shelf),
+        *_unused(plan, wants, shelf),
+    ]
+    return faults or _fairness(plan, wants, shelf, kept)
 
 
-def _day(want: Want, today: date | None) -> date:
-    return want.day if today is None else max(want.day, today)
+class _Shelf:
+    """What there is, by cells of like goods, harvest day and last day, and which of them each line accepts."""
+
+    def __init__(self, sources: Sequence[Source], wants: Sequence[Want], *, today: date | None) -> None:
+        self.by_key = {source.key: source for source in sources}
+        self.cells: dict[tuple[Goods, date, date], int] = {}
+        self.cell_of: dict[str, int] = {}
+        self.holds: list[int] = []
+        for source in sources:
+            cell = self.cells.setdefault((source.goods, source.ready_on, source.usable_until), len(self.cells))
+            if cell == len(self.holds):
+                self.holds.append(0)
+            self.cell_of[source.key] = cell
+            self.holds[cell] += source.amount
+        self._of_goods: dict[Goods, list[tuple[date, date, int]]] = {}
+        for (goods, ready, until), cell in self.cells.items():
+            self._of_goods.setdefault(goods, []).append((ready, until, cell))
+        for own in self._of_goods.values():
+            own.sort()
+        kinds: dict[tuple[tuple[tuple[Goods, date, date], ...], date], int] = {}
+        self.reach: list[frozenset[int]] = []
+        """By kind of line: the cells it accepts."""
+        self.kind_of: dict[int, int] = {}
+        for want in wants:
+            day = want.day if today is None else max(want.day, today)
+            kind = kinds.setdefault((want.choices, day), len(kinds))
+            if kind == len(self.reach):
+                self.reach.append(self._accepted(want.choices, day))
+            self.kind_of[want.line_id] = kind
+
+    def _accepted(self, choices: Sequence[tuple[Goods, date, date]], day: date) -> frozenset[int]:
+        found: list[int] = []
+        for goods, first, last in choices:
+            own = self._of_goods.get(goods, [])
+            begin = bisect_left(own, first, key=lambda entry: entry[0])
+            end = bisect_right(own, min(last, day), key=lambda entry: entry[0])
+            found += [cell for _, until, cell in own[begin:end] if until >= day]
+        return frozenset(found)
+
+    def sums(self, by_cell: Sequence[int]) -> list[int]:
+        """By kind of line, what the cells it accepts have together."""
+        return [sum(by_cell[cell] for cell in cells) for cells in self.reach]
 
 
-def _accepts(want: Want, source: Source, day: date) -> bool:
-    return source.ready_on <= day <= source.usable_until and any(
-        goods == source.goods and first <= source.ready_on <= last for goods, first, last in want.choices
-    )
-
-
-def _stays(want: Want, key: str) -> int:
-    """What of source ``key`` a line past cut-off, or picked in part, may keep without accepting it anew."""
-    if not want.frozen and want.picked == 0:
-        return 0
-    return sum(amount for source, amount in want.previous if source == key)
+def _stays(want: Want) -> bool:
+    return want.frozen or want.picked > 0
 
 
 def _least(want: Want) -> int:
@@ -42,36 +102,68 @@ def _least(want: Want) -> int:
     return min(want.at_least, want.ordered, want.promised_total or want.at_least)
 
 
-def _pieces(plan: Plan, wants: Sequence[Want], sources: Sequence[Source], *, today: date | None) -> list[str]:
+def _kept(wants: Sequence[Want], shelf: _Shelf, *, today: date | None) -> dict[int, dict[str, int]]:
+    """By line past cut-off or picked in part: what of yesterday's sources must stay with it, by rank."""
+    left: dict[str, int] = {}
+    kept: dict[int, dict[str, int]] = {}
+    for want in sorted((w for w in wants if _stays(w)), key=lambda w: (w.rank, w.line_id)):
+        day = want.day if today is None else max(want.day, today)
+        room = want.ordered
+        own = kept.setdefault(want.line_id, {})
+        for key, amount in want.previous:
+            source = shelf.by_key.get(key)
+            if source is None or not source.ready_on <= day <= source.usable_until:
+                continue
+            step = min(amount, left.setdefault(key, source.amount), room)
+            left[key] -= step
+            room -= step
+            own[key] = own.get(key, 0) + step
+    return kept
+
+
+def _pieces(
+    plan: Plan, wants: Sequence[Want], shelf: _Shelf, kept: Mapping[int, Mapping[str, int]], *, today: date | None
+) -> list[str]:
     faults: list[str] = []
     by_line = {want.line_id: want for want in wants}
-    by_key = {source.key: source for source in sources}
     used: defaultdict[str, int] = defaultdict(int)
-    seen: set[tuple[int, str]] = set()
+    given: dict[tuple[int, str], int] = {}
     for piece in plan.pieces:
-        want, source = by_line.get(piece.line_id), by_key.get(piece.source)
-        where = f"the piece of line {piece.line_id} from {piece.source}"
-        if want is None or source is None:
-            faults.append(f"{where} names what was not asked or is not there")
-            continue
+        want, source = by_line[piece.line_id], shelf.by_key[piece.source]
         used[piece.source] += piece.amount
         if piece.amount <= 0:
-            faults.append(f"{where} is {piece.amount}")
-        if (piece.line_id, piece.source) in seen:
-            faults.append(f"{where} is listed twice")
-        seen.add((piece.line_id, piece.source))
-        day = _day(want, today)
+            faults.append(f"{_where(piece)} is {piece.amount}")
+        if (piece.line_id, piece.source) in given:
+            faults.append(f"{_where(piece)} is listed twice")
+        given[piece.line_id, piece.source] = piece.amount
         if piece.goods != source.goods:
-            faults.append(f"{where} calls it {piece.goods}, it is {source.goods}")
+            faults.append(f"{_where(piece)} calls it {piece.goods}, it is {source.goods}")
+        if shelf.cell_of[piece.source] in shelf.reach[shelf.kind_of[piece.line_id]]:
+            continue
+        day = want.day if today is None else max(want.day, today)
         if not source.ready_on <= day <= source.usable_until:
-            faults.append(f"{where} is not harvested by {day}, or past its date then")
-        elif not _accepts(want, source, day) and piece.amount > _stays(want, piece.source):
-            faults.append(f"{where} is nothing the line accepts")
-    return faults + [
-        f"{key} gives {amount}, it holds {by_key[key].amount}"
+            faults.append(
+                f"{_where(piece)} is not harvested by {day}, or past its date then"
+            )  # fmt: skip
+        elif piece.amount > kept.get(piece.line_id, {}).get(piece.source, 0):
+            faults.append(f"{_where(piece)} is nothing the line accepts")
+    faults += [
+        f"{key} gives {amount}, it holds {shelf.by_key[key].amount}"
         for key, amount in used.items()
-        if amount > by_key[key].amount
+        if amount > shelf.by_key[key].amount
     ]
+    for line_id, own in kept.items():
+        faults += [
+            f"line {line_id} is past cut-off or picked in part and keeps {given.get((line_id, key), 0)} of {amount}"
+            f" from {key}"
+            for key, amount in own.items()
+            if given.get((line_id, key), 0) < amount
+        ]
+    return faults
+
+
+def _where(piece: Piece) -> str:
+    return f"the piece of line {piece.line_id} from {piece.source}"
 
 
 def _amounts(plan: Plan, wants: Sequence[Want]) -> list[str]:
@@ -87,32 +179,43 @@ def _amounts(plan: Plan, wants: Sequence[Want]) -> list[str]:
             faults.append(f"line {want.line_id} is said to get {got}, its pieces hold {sums[want.line_id]}")
         if got > want.ordered:
             faults.append(f"line {want.line_id} gets {got} of {want.ordered} ordered")
-        stays = want.frozen or want.picked > 0
-        least = _least(want)
-        if 0 < got < least and not stays:
-            faults.append(f"line {want.line_id} gets {got}, below its minimum of {least}")
-        loose = any(amount % want.pack for _, amount in want.promised)
-        if got % want.pack and got != want.ordered and not loose and not stays and want.at_least % want.pack == 0:
+        if _stays(want) or got in (0, want.ordered):
+            continue
+        if got < _least(want):
+            faults.append(f"line {want.line_id} gets {got}, below its minimum of {_least(want)}")
+        whole = not (want.at_least % want.pack or any(amount % want.pack for _, amount in want.promised))
+        if got % want.pack and got >= want.promised_total and whole:
             faults.append(f"line {want.line_id} gets {got}, no whole number of packs of {want.pack}")
     return faults
 
 
-def _accounts(plan: Plan, wants: Sequence[Want], sources: Sequence[Source], *, today: date | None) -> list[str]:
+def _accounts(plan: Plan, wants: Sequence[Want], shelf: _Shelf) -> list[str]:
     faults: list[str] = []
+    there_for = shelf.sums(shelf.holds)
+    outside: defaultdict[int, int] = defaultdict(int)
+    goods_of: defaultdict[int, list[tuple[Goods, int]]] = defaultdict(list)
+    for piece in plan.pieces:
+        goods_of[piece.line_id].append((piece.goods, piece.amount))
+        if shelf.cell_of[piece.source] not in shelf.reach[shelf.kind_of[piece.line_id]]:
+            outside[piece.line_id] += shelf.by_key[piece.source].amount
     for want in wants:
         account = plan.accounts.get(want.line_id)
         if account is None:
             faults.append(f"line {want.line_id} has no account")
             continue
-        day = _day(want, today)
-        mine = {p.source for p in plan.pieces if p.line_id == want.line_id} if want.frozen or want.picked else set()
-        there = sum(s.amount for s in sources if _accepts(want, s, day) or s.key in mine)
+        got = plan.amounts.get(want.line_id, 0)
+        there = there_for[shelf.kind_of[want.line_id]] + outside[want.line_id]
+        liked = want.choices[0][0] if want.choices else None
+        substituted = sum(amount for goods, amount in goods_of[want.line_id] if goods != liked)
+        broken = got % want.pack if got < min(want.promised_total, want.ordered) else 0
+        said = (
+            account.ordered, account.promised, account.allocated, account.there, account.substituted, account.part_pack
+        )  # fmt: skip
+        true = (want.ordered, want.promised_total, got, there, substituted, broken)
         whole = want.ordered + want.picked
-        share = Fraction(100 * (plan.amounts.get(want.line_id, 0) + want.picked), whole) if whole else Fraction(100)
-        said = (account.ordered, account.promised, account.allocated, account.there, account.share)
-        true = (want.ordered, want.promised_total, plan.amounts.get(want.line_id, 0), there, share)
-        if said != true:
-            faults.append(f"the account of line {want.line_id} says {said}, counted are {true}")
+        share, below = account.share.as_integer_ratio()
+        if said != true or share * (whole or 1) != below * (100 * (got + want.picked) if whole else 100):
+            faults.append(f"the account of line {want.line_id} says {said} and {account.share} %, counted are {true}")
         if not 0 <= account.promised_before <= there:
             faults.append(f"before line {want.line_id} {account.promised_before} of {there} are said to be promised")
         full = account.allocated == want.ordered
@@ -123,39 +226,148 @@ def _accounts(plan: Plan, wants: Sequence[Want], sources: Sequence[Source], *, t
     return faults
 
 
-def _unused(plan: Plan, wants: Sequence[Want], sources: Sequence[Source], *, today: date | None) -> list[str]:
+def _unused(plan: Plan, wants: Sequence[Want], shelf: _Shelf) -> list[str]:
     """Lines that could have one more pack of what is left, or one promised them of what others got unpromised."""
     faults: list[str] = []
-    left = {source.key: source.amount for source in sources}
-    taken: defaultdict[str, list[tuple[int, int]]] = defaultdict(list)
+    left = list(shelf.holds)
     for piece in plan.pieces:
-        left[piece.source] = left.get(piece.source, 0) - piece.amount
-        taken[piece.source].append((piece.line_id, piece.amount))
-    extra = {
-        want.line_id: 0
-        if want.frozen or want.picked
-        else max(0, plan.amounts.get(want.line_id, 0) - want.promised_total)
+        left[shelf.cell_of[piece.source]] -= piece.amount
+    spare_for = shelf.sums(left)
+    beyond = {
+        want.line_id: 0 if _stays(want) else max(0, plan.amounts.get(want.line_id, 0) - want.promised_total)
         for want in wants
     }
+    taken: dict[int, dict[int, int]] = {}
+    for piece in plan.pieces:
+        if beyond[piece.line_id]:
+            own = taken.setdefault(shelf.cell_of[piece.source], {})
+            own[piece.line_id] = own.get(piece.line_id, 0) + piece.amount
+    others: dict[int, dict[int, int]] = {}
+    """By kind: what each line has of the cells accepted, where it got more than promised."""
     for want in wants:
         got = plan.amounts.get(want.line_id, 0)
         if got >= want.ordered or want.frozen:
             continue
         least = 0 if got else _least(want)
-        day = _day(want, today)
-        mine = [source.key for source in sources if _accepts(want, source, day)]
-        spare = sum(left[key] for key in mine)
+        kind = shelf.kind_of[want.line_id]
+        spare = spare_for[kind]
         if spare >= max(least, min(want.pack, want.ordered - got)):
             faults.append(f"line {want.line_id} has {got} of {want.ordered} while {spare} it accepts is left")
-        owed = want.promised_total - got
-        if owed <= 0:
+        if want.promised_total <= got:
             continue
-        from_others: defaultdict[int, int] = defaultdict(int)
-        for key in mine:
-            for line_id, amount in taken[key]:
-                if line_id != want.line_id:
-                    from_others[line_id] += amount
-        unpromised = sum(min(amount, extra[line_id]) for line_id, amount in from_others.items())
-        if spare + unpromised >= max(least, min(want.pack, owed)):
+        if kind not in others:
+            found: defaultdict[int, int] = defaultdict(int)
+            for cell in shelf.reach[kind]:
+                for line_id, amount in taken.get(cell, {}).items():
+                    found[line_id] += amount
+            others[kind] = {line_id: min(amount, beyond[line_id]) for line_id, amount in found.items()}
+        unpromised = sum(others[kind].values()) - others[kind].get(want.line_id, 0)
+        if spare + unpromised >= max(least, min(want.pack, want.promised_total - got)):
             faults.append(f"line {want.line_id} is short of its promise while others have {unpromised} beyond theirs")
     return faults
+
+
+# ---- Fairness -------------------------------------------------------------------------------------------------------
+
+
+def _fairness(plan: Plan, wants: Sequence[Want], shelf: _Shelf, kept: Mapping[int, Mapping[str, int]]) -> list[str]:
+    """Each tier's division before packs, counted through its tight sets; other faults must have been found before."""
+    faults: list[str] = []
+    held = list(shelf.holds)
+    pinned: dict[int, int] = {}
+    for line_id, stays in kept.items():
+        pinned[line_id] = sum(stays.values())
+        for key, amount in stays.items():
+            held[shelf.cell_of[key]] -= amount
+    reach = [sum(1 << cell for cell in cells if held[cell]) for cells in shelf.reach]
+    drawn: list[Fraction | int] = [0] * len(reach)
+    """By kind, what its lines draw at this tier's turn: better tiers what they end with, worse what is firm."""
+    tiers: defaultdict[int, list[Want]] = defaultdict(list)
+    for want in wants:
+        tiers[want.tier].append(want)
+        drawn[shelf.kind_of[want.line_id]] += plan.accounts[want.line_id].firm - pinned.get(want.line_id, 0)
+    for tier, lines in sorted(tiers.items()):
+        highest = [_LOWEST] * len(reach)
+        short: list[tuple[int, Want]] = []
+        own = [plan.accounts[want.line_id] for want in lines]
+        fair = [account.fair.as_integer_ratio() for account in own]
+        rises: defaultdict[tuple[int, int], int] = defaultdict(int)
+        falls: defaultdict[tuple[int, int], int] = defaultdict(int)
+        for want, account, (above, below) in zip(lines, own, fair, strict=True):
+            kind, firm = shelf.kind_of[want.line_id], account.firm * below
+            top = _top(want, pinned.get(want.line_id, 0)) * below
+            if not firm <= above <= top or account.allocated * below <= above - want.pack * below:
+                faults.append(
+                    f"line {want.line_id} has {account.allocated}; fair was {account.fair}, firm {account.firm}"
+                )  # fmt: skip
+            rises[kind, below] += above - firm
+            falls[kind, below] += account.allocated * below - above
+            if firm < above or above < top:
+                level = _level(account, want, above, below)
+                if firm < above:
+                    highest[kind] = max(highest[kind], level)
+                if above < top and not (want.at_least and account.allocated < _least(want)):
+                    short.append((level, want))
+        _draw(drawn, rises)
+        sets = [
+            sum(1 << shelf.cells[cell] for cell in tight.cohorts if cell in shelf.cells)
+            for tight in plan.tight
+            if tight.tier == tier
+        ]
+        faults += _proofs([0, *sets], short, reach=reach, drawn=drawn, held=held, highest=highest, shelf=shelf)
+        _draw(drawn, falls)
+    return faults
+
+
+_LOWEST: Final = -(1 << 200)
+
+
+def _proofs(
+    sets: Sequence[int],
+    short: Sequence[tuple[int, Want]],
+    *,
+    reach: Sequence[int],
+    drawn: Sequence[Fraction | int],
+    held: Sequence[int],
+    highest: Sequence[int],
+    shelf: _Shelf,
+) -> list[str]:
+    """Whether every short line lies in a set that is used up by lines who stand no higher."""
+    faults: list[str] = []
+    proved: dict[int, int] = {}
+    """By kind: the lowest level for which a set proves that it cannot be raised."""
+    for cells in sets:
+        inside = [kind for kind, mask in enumerate(reach) if not mask & ~cells]
+        holds = sum(amount for cell, amount in enumerate(held) if cells >> cell & 1)
+        if sum(drawn[kind] for kind in inside) != holds:
+            faults.append(f"of {holds} said to be used up {sum(drawn[kind] for kind in inside)} is")
+            continue
+        level = max((highest[kind] for kind in inside), default=_LOWEST)
+        for kind in inside:
+            proved[kind] = min(proved.get(kind, level), level)
+    for level, want in short:
+        if proved.get(shelf.kind_of[want.line_id], level + 1) > level:
+            faults.append(f"line {want.line_id} is short while others of its tier stand higher and could give to it")
+    return faults
+
+
+def _draw(drawn: list[Fraction | int], more: Mapping[tuple[int, int], int]) -> None:
+    """``more`` by kind and denominator: fractions are slow to add one by one."""
+    for (kind, below), amount in more.items():
+        if amount:
+            drawn[kind] += Fraction(amount, below)
+
+
+def _top(want: Want, pinned: int) -> int:
+    """The most a line may have: past cut-off no more than it had, or than a person promised it since."""
+    if not want.frozen or not want.previous:
+        return want.ordered
+    return min(want.ordered, max(sum(amount for _, amount in want.previous), want.promised_total, pinned))
+
+
+def _level(account: Account, want: Want, above: int, below: int) -> int:
+    """Where a line with the fair amount ``above / below`` stands by its tier's rule, what was picked counted in."""
+    if account.rule == Rule.PRO_RATA:
+        return ((above + want.picked * below) << FINE) // (below * (want.ordered + want.picked))
+    standing = want.picked if account.rule == Rule.EQUAL_SHARES else -want.ordered
+    return ((above + standing * below) << FINE) // below

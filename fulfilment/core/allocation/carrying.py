@@ -2,22 +2,28 @@
 
 In this order, none ever paid for with an earlier one: fewest substitutes (each gram counts its place in the
 customer's order of preference), earliest expiry used first, yesterday's source kept, older goods to earlier days.
-After each question only arcs and rows of zero reduced cost stay open, so the next chooses among the equally good: the
-order is strict without weights of many magnitudes.  Costs are small whole numbers and the matrix is that of a
-network, so a corner of the polytope is whole; rounding removes only the solver's last bits, and an exact flow
-completes the answer whatever they were.
+Two wishes make one question where the first weighs more than the second can ever make up for: a plan differs from a
+better one by cycles, a cycle meets each cohort at most once on its way in and once on its way out, so twice the
+cohorts times the second's span is more than any cycle can gain.  After a question only arcs and rows of zero reduced
+cost stay open, so the next chooses among the equally good: the order is strict without weights of many magnitudes.
+Costs are whole numbers and the matrix is that of a network, so a corner of the polytope is whole; rounding removes
+only the solver's last bits, and an exact flow completes the answer whatever they were.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fulfilment.core.allocation.network import Network
 from fulfilment.core.fairness import Flow, bits
+
+MOST_WEIGHT: Final = 1e8
+"""Costs up to here leave a solver of doubles eight digits to tell them apart."""
 
 Carried = list[dict[int, int]]
 """Per class: cohort -> amount."""
@@ -83,7 +89,53 @@ def _arcs(
     )
 
 
+def _questions(costs: Sequence[NDArray[np.float64]], *, cohorts: int) -> list[NDArray[np.float64]]:
+    """The costs two by two, where the weights stay far from what a double can tell apart; else one by one."""
+    asked: list[NDArray[np.float64]] = []
+    for more, less in zip(costs[::2], costs[1::2], strict=True):
+        weight = 2 * cohorts * (np.ptp(less) + 1)
+        if weight * (np.abs(more).max() + 1) < MOST_WEIGHT:
+            asked.append(more * weight + less)
+        else:
+            asked += [more, less]
+    return asked
+
+
 def _solve(arcs: _Arcs, *, needs: Sequence[int], held: Sequence[int]) -> NDArray[np.int64]:
+    """Amounts by arc: each question is asked of the arcs and rows that the ones before left open."""
+    lower = np.concatenate([np.asarray(needs, dtype=np.float64), np.zeros(len(held))])
+    upper = np.concatenate([np.asarray(needs, dtype=np.float64), np.asarray(held, dtype=np.float64)])
+    rows = np.column_stack([arcs.kind, arcs.cohort + len(needs)]).astype(np.int32)
+    amounts = np.zeros(len(rows))
+    left = np.arange(len(rows))
+    for cost in _questions(arcs.costs, cohorts=len(held)):
+        if amounts.any() and np.ptp(cost[left]) == 0:
+            continue
+        solver = _programme(cost[left], most=arcs.most[left], rows=rows[left], lower=lower, upper=upper)
+        solver.run()
+        solution = solver.getSolution()
+        amounts[left] = np.rint(np.asarray(solution.col_value))
+        settled = np.abs(np.asarray(solution.col_dual)) > 0.5
+        tight = np.abs(np.asarray(solution.row_dual)) > 0.5
+        lower = np.where(tight, np.rint(np.asarray(solution.row_value)), lower)
+        upper = np.where(tight, lower, upper)
+        np.subtract.at(lower, rows[left[settled]], amounts[left[settled], None])
+        np.subtract.at(upper, rows[left[settled]], amounts[left[settled], None])
+        left = left[~settled]
+        if not left.size:
+            break
+    return amounts.astype(np.int64)
+
+
+def _programme(
+    cost: NDArray[np.float64],
+    *,
+    most: NDArray[np.float64],
+    rows: NDArray[np.int32],
+    lower: NDArray[np.float64],
+    upper: NDArray[np.float64],
+) -> Any:
+    """HiGHS with a transport problem in it; ``rows`` are the two of each arc, with ``lower`` and ``upper`` amounts."""
     import highspy  # here, so that a web process starts without the solver
 
     solver = highspy.Highs()  # type: ignore[no-untyped-call]  # highspy leaves its constructor untyped
@@ -91,44 +143,17 @@ def _solve(arcs: _Arcs, *, needs: Sequence[int], held: Sequence[int]) -> NDArray
     solver.setOptionValue("threads", 1)
     solver.setOptionValue("parallel", "off")
     solver.setOptionValue("random_seed", 1)
-    count = len(arcs.kind)
+    count = len(cost)
     programme = highspy.HighsLp()
     programme.num_col_ = count
-    programme.num_row_ = len(needs) + len(held)
-    programme.col_cost_ = np.zeros(count)
+    programme.num_row_ = len(lower)
+    programme.col_cost_ = cost
     programme.col_lower_ = np.zeros(count)
-    programme.col_upper_ = arcs.most
-    row_lower = np.concatenate([np.asarray(needs, dtype=np.float64), np.zeros(len(held))])
-    row_upper = np.concatenate([np.asarray(needs, dtype=np.float64), np.asarray(held, dtype=np.float64)])
-    programme.row_lower_, programme.row_upper_ = row_lower, row_upper
+    programme.col_upper_ = most
+    programme.row_lower_, programme.row_upper_ = lower, upper
     programme.a_matrix_.format_ = highspy.MatrixFormat.kColwise
     programme.a_matrix_.start_ = np.arange(0, 2 * count + 1, 2, dtype=np.int32)
-    programme.a_matrix_.index_ = np.column_stack([arcs.kind, arcs.cohort + len(needs)]).astype(np.int32).ravel()
+    programme.a_matrix_.index_ = rows.ravel()
     programme.a_matrix_.value_ = np.ones(2 * count)
     solver.passModel(programme)
-    every, every_row = np.arange(count, dtype=np.int32), np.arange(len(row_lower), dtype=np.int32)
-    lower, upper = np.zeros(count), arcs.most.copy()
-    values = np.zeros(count)
-    for cost in arcs.costs:
-        movable = upper > lower
-        if not movable.any() or np.ptp(cost[movable]) == 0:
-            continue
-        solver.changeColsCost(count, every, cost)
-        solver.run()
-        solution = solver.getSolution()
-        values = np.asarray(solution.col_value)
-        duals = np.asarray(solution.col_dual)
-        settled = np.abs(duals) > 0.5
-        lower = np.where(settled, np.rint(values), lower)
-        upper = np.where(settled, np.rint(values), upper)
-        solver.changeColsBounds(count, every, lower, upper)
-        tight = np.abs(np.asarray(solution.row_dual)) > 0.5
-        row_lower = np.where(tight, np.rint(np.asarray(solution.row_value)), row_lower)
-        row_upper = np.where(tight, row_lower, row_upper)
-        solver.changeRowsBounds(  # type: ignore[attr-defined]  # missing from highspy's stub
-            len(row_lower), every_row, row_lower, row_upper
-        )
-    if not values.any():
-        solver.run()
-        values = np.asarray(solver.getSolution().col_value)
-    return np.rint(values).astype(np.int64)
+    return solver

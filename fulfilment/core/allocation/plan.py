@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from fractions import Fraction
+from typing import Final
 
 import numpy as np
 
 from fulfilment.core.allocation.amounts import Claim, settle
 from fulfilment.core.allocation.carrying import carry
+from fulfilment.core.allocation.collecting import uncollected
 from fulfilment.core.allocation.network import Network, build, usable
 from fulfilment.core.allocation.pouring import pour
-from fulfilment.core.allocation.terms import Account, Code, Piece, Plan, Source, Totals, Want
+from fulfilment.core.allocation.terms import Account, Code, Piece, Plan, Source, Tight, Totals, Want
 from fulfilment.core.fairness import Rule, bits
 from fulfilment.core.problems import Invalid
 from fulfilment.core.units import Goods
 
+_ALL: Final = Fraction(100)
+BLOCK: Final = 2_000
+"""Lines that are counted side by side."""
 
+
+@uncollected()
 def allocate(
     wants: Sequence[Want],
     sources: Sequence[Source],
@@ -40,7 +47,7 @@ def allocate(
     pinned = _pin(wants, by_key, left, today=today)
     held = [sum(left[source.key] for source in group) for group in network.lots]
     tops = [_top(want, sum(kept.values())) for want, kept in zip(wants, pinned, strict=True)]
-    claims = settle(
+    claims, tight = settle(
         wants, network, held=held, pinned=[_by_goods(kept, by_key) for kept in pinned], tops=tops, rules=rule, seed=seed
     )
     open_amounts = [claim.got - sum(kept.values()) for claim, kept in zip(claims, pinned, strict=True)]
@@ -51,11 +58,12 @@ def allocate(
         pieces=tuple(
             Piece(line_id=want.line_id, source=key, goods=by_key[key].goods, amount=amount)
             for want, line in zip(wants, pieces, strict=True)
-            for key, amount in sorted(line.items(), key=lambda item: _age(by_key[item[0]]))
+            for key, amount in _oldest_first(line, by_key)
         ),
         accounts=accounts,
         amounts={claim.want.line_id: claim.got for claim in claims},
         totals=_totals(wants, accounts, pieces, there=sum(by_key[key].amount for key in network.cohort_of)),
+        tight=tuple(Tight(tier, frozenset(network.cohorts[t] for t in bits(mask))) for tier, mask in tight),
     )
 
 
@@ -79,6 +87,10 @@ def _check(wants: Sequence[Want], sources: Sequence[Source]) -> None:
         raise Invalid("A line is listed twice; list each once.", code="line_twice")
     if len({source.key for source in sources}) < len(sources):
         raise Invalid("A source is listed twice; list each once.", code="source_twice")
+
+
+def _oldest_first(line: Mapping[str, int], by_key: Mapping[str, Source]) -> Iterable[tuple[str, int]]:
+    return line.items() if len(line) < 2 else sorted(line.items(), key=lambda item: _age(by_key[item[0]]))
 
 
 def _age(source: Source) -> tuple[date, date, str]:
@@ -178,24 +190,14 @@ def _accounts(
     rule: Mapping[int, Rule] | Rule,
 ) -> dict[int, Account]:
     amounts = np.array([sum(source.amount for source in group) for group in network.lots], dtype=np.int64)
-    windows = [np.array(list(bits(kind.mask)), dtype=np.intp) for kind in network.kinds]
-    held_in = [int(amounts[window].sum()) for window in windows]
+    held_in = [int(amounts[list(bits(kind.mask))].sum()) for kind in network.kinds]
     owed = _owed(claims, network, pieces=pieces, pinned=pinned)
-    gone_before = np.zeros(len(amounts), dtype=np.int64)
-    for place, claim in enumerate(claims):
-        if _stays(claim.want):
-            for cohort, amount in owed[place].items():
-                gone_before[cohort] += amount
+    order = sorted(range(len(claims)), key=lambda p: (claims[p].want.rank, claims[p].want.line_id))
+    before = _promised_before(order, owed, network, stays=[_stays(claim.want) for claim in claims])
     accounts: dict[int, Account] = {}
-    for place in sorted(range(len(claims)), key=lambda p: (claims[p].want.rank, claims[p].want.line_id)):
+    for place in order:
         claim, want = claims[place], claims[place].want
         kind = network.kind_of[place]
-        window = windows[kind]
-        stays = _stays(want)
-        if not stays:
-            for cohort, amount in owed[place].items():
-                gone_before[cohort] += amount
-        own = sum(amount for cohort, amount in owed[place].items() if network.kinds[kind].mask >> cohort & 1)
         outside = [key for key in pinned[place] if not network.kinds[kind].mask >> network.cohort_of[key] & 1]
         there = held_in[kind] + sum(by_key[key].amount for key in outside)
         liked = want.choices[0][0] if want.choices else None
@@ -205,7 +207,7 @@ def _accounts(
             promised=want.promised_total,
             allocated=claim.got,
             there=there,
-            promised_before=int(gone_before[window].sum()) - own,
+            promised_before=before[place],
             rule=(rule if isinstance(rule, Rule) else rule.get(want.tier, Rule.PRO_RATA)).value,
             share=_share(want, claim.got),
             code=_code(claim, there=there, lost=lost[place]),
@@ -213,8 +215,41 @@ def _accounts(
             minimum=claim.minimum,
             substituted=sum(amount for key, amount in pieces[place].items() if by_key[key].goods != liked),
             lost=lost[place],
+            firm=claim.firm,
+            part_pack=_part_pack(claim),
         )
     return accounts
+
+
+def _promised_before(
+    order: Sequence[int], owed: Sequence[Mapping[int, int]], network: Network, *, stays: Sequence[bool]
+) -> list[int]:
+    """Per want, the grams in its windows that go to earlier ranks, or to others who are past cut-off."""
+    cohorts = len(network.cohorts)
+    reach = np.zeros((len(network.kinds), cohorts), dtype=np.int64)
+    for place, kind in enumerate(network.kinds):
+        reach[place, list(bits(kind.mask))] = 1
+    gone = np.zeros(cohorts, dtype=np.int64)
+    for place in order:
+        if stays[place]:
+            for cohort, amount in owed[place].items():
+                gone[cohort] += amount
+    before = [0] * len(order)
+    for first in range(0, len(order), BLOCK):
+        block = order[first : first + BLOCK]
+        own = np.zeros((len(block), cohorts), dtype=np.int64)
+        fresh = np.zeros_like(own)
+        for row, place in enumerate(block):
+            for cohort, amount in owed[place].items():
+                own[row, cohort] = amount
+                if not stays[place]:
+                    fresh[row, cohort] = amount
+        until = gone + np.cumsum(fresh, axis=0) - own
+        gone = gone + fresh.sum(axis=0)
+        found = np.einsum("rc,rc->r", until, reach[[network.kind_of[place] for place in block]])
+        for place, amount in zip(block, found.tolist(), strict=True):
+            before[place] = amount
+    return before
 
 
 def _owed(
@@ -229,7 +264,12 @@ def _owed(
     for claim, line, kept in zip(claims, pieces, pinned, strict=True):
         room = max(min(claim.got, claim.promised), sum(kept.values()))
         mine: dict[int, int] = {}
-        for key, amount in sorted(line.items(), key=lambda item: (item[0] not in kept, network.cohort_of[item[0]])):
+        own = (
+            line.items()
+            if len(line) < 2
+            else sorted(line.items(), key=lambda item: (item[0] not in kept, network.cohort_of[item[0]]))
+        )
+        for key, amount in own:
             step = min(room, amount)
             if step == 0:
                 break
@@ -242,7 +282,12 @@ def _owed(
 
 def _share(want: Want, allocated: int) -> Fraction:
     whole = want.ordered + want.picked
-    return Fraction(100 * (allocated + want.picked), whole) if whole else Fraction(100)
+    return Fraction(100 * (allocated + want.picked), whole) if allocated != want.ordered else _ALL
+
+
+def _part_pack(claim: Claim) -> int:
+    """Grams in a last pack that a broken promise does not fill."""
+    return claim.got % claim.want.pack if claim.got < claim.promised else 0
 
 
 def _code(claim: Claim, *, there: int, lost: int) -> Code:
@@ -276,7 +321,8 @@ def _totals(
         before: dict[str, int] = {}
         for key, amount in want.previous:
             before[key] = before.get(key, 0) + amount
-        kept += sum(min(amount, line.get(key, 0)) for key, amount in before.items())
+        for key, amount in before.items():
+            kept += min(amount, line.get(key, 0))
     lines = accounts.values()
     return Totals(
         ordered=sum(a.ordered for a in lines),

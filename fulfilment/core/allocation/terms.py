@@ -53,7 +53,7 @@ class Want:
 
     @property
     def promised_total(self) -> int:
-        return sum(amount for _, amount in self.promised)
+        return self.promised[0][1] if len(self.promised) == 1 else sum(amount for _, amount in self.promised)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +97,8 @@ class Account:
 
     ``there`` is what the sources in its windows held; ``promised_before`` what of it went to promises of earlier
     rank (or to lines past cut-off); ``share`` the fill in percent, with what was picked already, exact;
-    ``fair`` the exact amount under the rule before packs; ``lost`` the grams of yesterday's pieces that vanished.
+    ``firm`` is what promises and the minimum brought, ``fair`` the exact amount under the rule before packs; ``lost``
+    the grams of yesterday's pieces that vanished; ``part_pack`` the grams in a last pack that is not full.
     """
 
     line_id: int
@@ -113,6 +114,19 @@ class Account:
     minimum: int = 0
     substituted: int = 0
     lost: int = 0
+    firm: int = 0
+    part_pack: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Tight:
+    """Proof of a tier's division: what these cohorts hold goes, to the last gram, to lines that can use nothing else,
+    and none of this tier among them stands higher, above what was firm, than those who are short.
+    """
+
+    tier: int
+    cohorts: frozenset[tuple[Goods, date, date]]
+    """(goods, ready on, usable until)"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +150,8 @@ class Plan:
     accounts: Mapping[int, Account] = field(default_factory=dict)
     amounts: Mapping[int, int] = field(default_factory=dict)
     totals: Totals = field(default_factory=Totals)
+    tight: tuple[Tight, ...] = ()
+    """By tier, lowest level first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,3 +177,13 @@ class Difference:
     @property
     def line_ids(self) -> frozenset[int]:
         return frozenset(p.line_id for p in (*self.added, *self.removed)) | {c.line_id for c in self.changed}
+
+
+@dataclass(frozen=True, slots=True)
+class Unrest:
+    """Grams of lines that had something before: from another source now, and more or less in all; also weighted."""
+
+    resourced: int = 0
+    changed: int = 0
+    resourced_weighted: int = 0
+    changed_weighted: int = 0

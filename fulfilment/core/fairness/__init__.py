@@ -15,7 +15,20 @@ Approach to Computer Networking (1997) 215-217, for max-min shares; Jain, Chiu &
 
 from fulfilment.core.fairness.claims import divide, jain
 from fulfilment.core.fairness.flow import Flow, bits
-from fulfilment.core.fairness.leximin import leximin, unfairness
+from fulfilment.core.fairness.leximin import Division, leximin, leximin_proved, unfairness
 from fulfilment.core.fairness.rules import Curve, Rule, curve, fixed
 
-__all__ = ["Curve", "Flow", "Rule", "bits", "curve", "divide", "fixed", "jain", "leximin", "unfairness"]
+__all__ = [
+    "Curve",
+    "Division",
+    "Flow",
+    "Rule",
+    "bits",
+    "curve",
+    "divide",
+    "fixed",
+    "jain",
+    "leximin",
+    "leximin_proved",
+    "unfairness",
+]

@@ -1,7 +1,8 @@
 """Exact flow from sources to sharers on a network given by masks.
 
-A sharer's neighbours are the bits of one whole number, so that "which sources can still be reached" is an ``or``
-and a search costs the sources and the pieces in use, not the arcs.  Amounts are Python integers, exact at any size.
+A sharer's neighbours are the bits of one whole number, and so are, for each source, those that anybody who takes from
+it could go to instead.  So "which sources can still be reached" is an ``or``, and a search costs the sources, not the
+sharers or the arcs.  Amounts are Python integers, exact at any size.
 
 A search that finds nothing has walked a *tight* set: sharers whose sources are all given to sharers of the same
 set.  Later searches never need to enter it, and it is the minimum cut that the fair division splits along.  When
@@ -27,7 +28,9 @@ class Flow:
 
     __slots__ = (
         "_cuts",
+        "_stale",
         "_tight_sets",
+        "_wide",
         "given",
         "masks",
         "spare",
@@ -49,6 +52,9 @@ class Flow:
         """(sharers, sources), disjoint from each other in both"""
         self._cuts: list[tuple[int, int]] = []
         """(sharers, room), disjoint from each other"""
+        self._wide = [0] * len(spare)
+        """By source, the masks of all who take from it, together; of the sources in ``_stale``, perhaps too much."""
+        self._stale = 0
 
     def amount(self, sharer: int) -> int:
         return sum(self.taken[sharer].values())
@@ -59,9 +65,11 @@ class Flow:
         if after:
             self.taken[sharer][source] = after
             self.given[source][sharer] = after
+            self._wide[source] |= self.masks[sharer]
         else:
             del self.taken[sharer][source]
             del self.given[source][sharer]
+            self._stale |= 1 << source
         self.spare[source] -= amount
         if self.spare[source] > 0:
             self.spare_mask |= 1 << source
@@ -126,36 +134,41 @@ class Flow:
 
     def _reroute(self, start: int, wanted: int) -> int:
         """One shortest path from ``start`` over others' pieces to a source with something left; 0 where none is."""
-        masks, given, spare_mask = self.masks, self.given, self.spare_mask
-        unseen = ~self.tight_sources
-        came_by: dict[int, int] = {}
-        came_from: dict[int, int] = {start: -1}
-        queue = [start]
-        for sharer in queue:
-            fresh = masks[sharer] & unseen
+        unseen = ~self.tight_sources & ~self.masks[start]
+        came_from = dict.fromkeys(bits(self.masks[start] & ~self.tight_sources), -1)
+        queue = list(came_from)
+        for source in queue:
+            fresh = self._reach(source) & unseen
             if not fresh:
                 continue
-            ends = fresh & spare_mask
+            ends = fresh & self.spare_mask
             if ends:
-                return self._push(sharer, (ends & -ends).bit_length() - 1, came_by, came_from, wanted)
+                last = (ends & -ends).bit_length() - 1
+                came_from[last] = source
+                return self._push(start, last, came_from, wanted)
             unseen ^= fresh
-            while fresh:
-                low = fresh & -fresh
-                fresh ^= low
-                source = low.bit_length() - 1
-                for other in given[source]:
-                    if other not in came_from:
-                        came_from[other] = sharer
-                        came_by[other] = source
-                        queue.append(other)
-        self._mark_tight(queue)
+            for other in bits(fresh):
+                came_from[other] = source
+                queue.append(other)
+        self._mark_tight(start, queue)
         return 0
 
-    def _mark_tight(self, queue: Sequence[int]) -> None:
-        sharers = sources = 0
-        for sharer in queue:
-            sharers |= 1 << sharer
-            sources |= self.masks[sharer]
+    def _reach(self, source: int) -> int:
+        """The sources that those who take from ``source`` could go to."""
+        if self._stale >> source & 1:
+            wide = 0
+            for sharer in self.given[source]:
+                wide |= self.masks[sharer]
+            self._wide[source] = wide
+            self._stale &= ~(1 << source)
+        return self._wide[source]
+
+    def _mark_tight(self, start: int, queue: Sequence[int]) -> None:
+        sharers, sources = 1 << start, self.masks[start]
+        for source in queue:
+            for sharer in self.given[source]:
+                sharers |= 1 << sharer
+                sources |= self.masks[sharer]
         apart = []
         for tight in self._tight_sets:
             if tight[1] & sources:
@@ -167,19 +180,19 @@ class Flow:
         self.tight_sharers |= sharers
         self.tight_sources |= sources
 
-    def _push(self, sharer: int, last: int, came_by: dict[int, int], came_from: dict[int, int], wanted: int) -> int:
-        path: list[tuple[int, int]] = []
+    def _push(self, start: int, last: int, came_from: dict[int, int], wanted: int) -> int:
+        """Move along the path: whoever takes most of each source on it makes way to the next."""
+        path: list[tuple[int, int, int]] = []
         step = min(wanted, self.spare[last])
-        node = sharer
-        while came_from[node] >= 0:
-            source = came_by[node]
-            step = min(step, self.taken[node][source])
-            path.append((node, source))
-            node = came_from[node]
         into = last
-        for mover, source in path:
-            self.move(mover, source, -step)
-            self.move(mover, into, step)
+        while (source := came_from[into]) >= 0:
+            movers = self.given[source]
+            mover = max((m for m in movers if self.masks[m] >> into & 1), key=movers.__getitem__)
+            step = min(step, movers[mover])
+            path.append((mover, source, into))
             into = source
-        self.move(node, into, step)
+        for mover, source, other in path:
+            self.move(mover, source, -step)
+            self.move(mover, other, step)
+        self.move(start, into, step)
         return step

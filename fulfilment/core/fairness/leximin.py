@@ -17,6 +17,7 @@ vector, Mathematics of Operations Research 5 (1980), and its form for separable 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from math import lcm
 
@@ -28,6 +29,18 @@ from fulfilment.core.fairness.levels import Bundle
 from fulfilment.core.fairness.rules import Curve
 
 
+@dataclass(frozen=True, slots=True)
+class Division:
+    """The fair amount of every curve, and why none can have more: masks of sources, lowest level first.
+
+    What lies in the sources of such a mask is given, to the last gram, to curves that can use no others; none of them
+    stands higher, above its ``least``, than those short at that level.
+    """
+
+    shares: list[Fraction]
+    tight: tuple[int, ...]
+
+
 def leximin(
     curves: Sequence[Curve],
     *,
@@ -35,7 +48,18 @@ def leximin(
     amounts: Sequence[int],
     sharer_of: Sequence[int] | None = None,
 ) -> list[Fraction]:
-    """The fair amount of every curve.
+    """The fair amount of every curve, see :func:`leximin_proved`."""
+    return leximin_proved(curves, masks=masks, amounts=amounts, sharer_of=sharer_of).shares
+
+
+def leximin_proved(
+    curves: Sequence[Curve],
+    *,
+    masks: Sequence[int],
+    amounts: Sequence[int],
+    sharer_of: Sequence[int] | None = None,
+) -> Division:
+    """The fair division, with the sets that prove it.
 
     ``masks[s]`` has bit t set where sharer s may use source t of ``amounts``; ``sharer_of[c]`` says which sharer
     curve c belongs to (by default each is its own).  Lines with the same sources should be one sharer: it is exact
@@ -51,27 +75,45 @@ def leximin(
     most = [int(bundle.most[group].sum()) if group else 0 for group in members]
     carried = Flow(masks, amounts)
     total = sum(carried.add(s, most[s]) for s in sorted(everything, key=masks.__getitem__))
-    work: list[tuple[list[int], int, int]] = [(everything, (1 << len(amounts)) - 1, total)]
+    work: list[tuple[list[int], int, int, int]] = [(everything, (1 << len(amounts)) - 1, total, 0)]
+    tight_sets: list[tuple[Fraction, int]] = []
     while work:
-        group, sources, total = work.pop()
+        group, sources, total, given = work.pop()
         if not group:
             continue
         chosen = np.array([c for s in group for c in members[s]], dtype=np.intp)
         level = bundle.level(chosen, total=total)
         numerators = bundle.numerators(level, chosen)
-        inside, outside = _cut(group, sources, level, numerators, owners[chosen], masks=masks, amounts=amounts)
+        flow, inside = _cut(group, sources, level, numerators, owners[chosen], masks=masks, amounts=amounts)
         if not inside:
-            for c, numerator in zip(chosen.tolist(), numerators.tolist(), strict=True):
-                shares[c] = Fraction(numerator, level.denominator)
+            short: set[int] = set()
+            below = level.denominator
+            for c, numerator, most_of in zip(
+                chosen.tolist(), numerators.tolist(), bundle.most[chosen].tolist(), strict=True
+            ):
+                shares[c] = Fraction(numerator, below)
+                if numerator < most_of * below:
+                    short.add(int(owners[c]))
+            if short:
+                tight_sets.append((level, given | _used_up(flow, [i for i, s in enumerate(group) if s in short])))
             continue
         tight = 0
         for s in inside:
             tight |= masks[s]
         tight &= sources
         held = sum(amounts[t] for t in bits(tight))
-        work.append((outside, sources & ~tight, total - held))
-        work.append((inside, tight, held))
-    return shares
+        within = set(inside)
+        work.append(([s for s in group if s not in within], sources & ~tight, total - held, given | tight))
+        work.append((inside, tight, held, given))
+    return Division(shares, tuple(mask for _, mask in sorted(tight_sets)))
+
+
+def _used_up(flow: Flow, short: Sequence[int]) -> int:
+    """The sources that the short ones reach, over others' pieces too; nothing is left of any."""
+    for i in short:
+        if flow.add(i, 1):
+            raise AssertionError("a line is short while the network carries more")
+    return flow.tight_sources
 
 
 def _cut(
@@ -83,8 +125,8 @@ def _cut(
     *,
     masks: Sequence[int],
     amounts: Sequence[int],
-) -> tuple[list[int], list[int]]:
-    """The sharers that ask too much of their sources, and the others; the first empty where all is carried."""
+) -> tuple[Flow, list[int]]:
+    """The flow of what is carried, and the sharers that ask too much of their sources; none where all is carried."""
     wanted = dict.fromkeys(group, 0)
     for owner, numerator in zip(owners.tolist(), numerators.tolist(), strict=True):
         wanted[owner] += numerator
@@ -96,10 +138,7 @@ def _cut(
     short = False
     for i in by_choice:
         short |= flow.add(i, wanted[group[i]]) < wanted[group[i]]
-    if not short:
-        return [], group
-    inside = [s for i, s in enumerate(group) if flow.tight_sharers >> i & 1]
-    return inside, [s for i, s in enumerate(group) if not flow.tight_sharers >> i & 1]
+    return flow, [s for i, s in enumerate(group) if flow.tight_sharers >> i & 1] if short else []
 
 
 def unfairness(

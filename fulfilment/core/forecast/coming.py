@@ -87,7 +87,7 @@ class _Maker:
     scenarios: int
     seed: int
     _strains: dict[int, StrainWorld] = field(default_factory=dict)
-    _batch: tuple[int, int, BatchWorld] | None = None
+    _batch: tuple[tuple[object, ...], BatchWorld] | None = None
 
     def empty(self, strain_id: int) -> dict[Goods, NDArray[np.int32]]:
         """By grade [scenario, day], with one day's column beyond the horizon that takes what falls there."""
@@ -102,13 +102,16 @@ class _Maker:
             self._strains[crop.strain_id] = strain_world(
                 known, strain_id=crop.strain_id, scenarios=self.scenarios, seed=self.seed
             )
-        if self._batch is None or self._batch[:2] != (crop.batch_id, crop.strain_id):
-            strain = self._strains[crop.strain_id]
-            world = batch_world(crop.batch_id, strain=strain, scenarios=self.scenarios, seed=self.seed)
-            self._batch = (crop.batch_id, crop.strain_id, world)
+        batch = (crop.batch_id, crop.strain_id, crop.shown, crop.gave)
+        if self._batch is None or self._batch[0] != batch:
+            world = batch_world(
+                crop.batch_id, strain=self._strains[crop.strain_id], scenarios=self.scenarios, seed=self.seed,
+                shown=crop.shown, gave=crop.gave,
+            )  # fmt: skip
+            self._batch = (batch, world)
         return course(
             crop,
-            batch=self._batch[2],
+            batch=self._batch[1],
             scenarios=self.scenarios,
             days=self.days,
             seed=self.seed,

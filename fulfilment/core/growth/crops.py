@@ -40,11 +40,16 @@ class StageLog:
 
 @dataclass(frozen=True, slots=True)
 class FlushLog:
-    """A finished flush of one crop: ``dry_g`` of substrate (bags times dry grams) gave ``picked_g``."""
+    """A finished flush of one crop: ``bags`` of together ``dry_g`` of substrate gave ``picked_g``.
+
+    ``crop`` is the crop's key; without one, what other flushes the same bags gave is not known.
+    """
 
     flush: int
     dry_g: int
     picked_g: int
+    bags: int = 0
+    crop: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +106,19 @@ class CropState:
         which day of the picking window today is, from 0, when ``stage`` is ``PICKING``.
     ``picked_today``
         nothing more comes today.
+    ``missed``
+        picking days in a row, up to yesterday, on which nothing was taken.
+    ``looked``
+        physiological days of the stage at the last look that was written down; None: somebody looked yesterday.  Since
+        then pins may have come that nobody wrote down.
+    ``since``, ``waited``
+        calendar days in the stage, and of a batch that is grown through those since then.
+    ``pinned``
+        physiological days that the pins of the flush under way took to be seen, where that was logged.
+    ``shown``
+        the finished stages of all crops of this batch: what they tell of its luck counts for what is yet to come.
+    ``gave``
+        the finished flushes of all crops of this batch.
     """
 
     key: str
@@ -117,13 +135,23 @@ class CropState:
     picked_g: int = 0
     picking_day: int = 0
     picked_today: bool = False
+    missed: int = 0
+    looked: float | None = None
+    since: int = 0
+    waited: int = 0
+    pinned: float | None = None
+    shown: tuple[StageLog, ...] = ()
+    gave: tuple[FlushLog, ...] = ()
 
     def __post_init__(self) -> None:
         if self.bags < 0 or self.dry_g_per_bag < 0 or self.picked_g < 0:
             raise Invalid(f"{self.key}: bags and grams must be 0 or more.", code="negative")
         if not 0 <= self.flush <= FLUSHES:
             raise Invalid(f"{self.key}: flush {self.flush} must be between 0 and {FLUSHES}.", code="no_such_flush")
-        if self.elapsed < 0 or self.opens_in < 0 or self.picking_day < 0:
+        if (
+            min(self.elapsed, self.opens_in, self.picking_day, self.missed, self.looked or 0, self.since, self.waited)
+            < 0
+        ):
             raise Invalid(f"{self.key}: days must be 0 or more.", code="negative")
         if self.pace < 0 or self.colonising_pace < 0:
             raise Invalid(f"{self.key}: a pace must be 0 or more.", code="negative")

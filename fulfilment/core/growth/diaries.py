@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
 from fulfilment.core.growth.crops import (
@@ -67,10 +67,19 @@ class CropDiary:
     graded: dict[str, int] = field(default_factory=lambda: defaultdict(int))
     trims: list[TrimLog] = field(default_factory=list)
     last_picked: date | None = None
+    looked_on: date | None = None
+    """The last day on which anything at all was written of this crop, be it that there was nothing new."""
+    losses: dict[date, int] = field(default_factory=dict)
+    """Day → bags thrown away; those whose day is not known count as gone from the start."""
 
     @property
     def bags_alive(self) -> int:
         return self.bags - self.bags_lost
+
+    def bags_at(self, flush: int) -> int:
+        """Bags alive when a flush was picked."""
+        until = self.first_picked.get(flush)
+        return self.bags_alive + sum(lost for day, lost in self.losses.items() if until is not None and day > until)
 
     def weighed(self, flush: int) -> int:
         """What a flush gave up to now, as weighed."""
@@ -112,12 +121,16 @@ class Logs:
     losses: list[LossLog] = field(default_factory=list)
     trims: list[TrimLog] = field(default_factory=list)
     grades: list[GradeLog] = field(default_factory=list)
+    pins_written: list[bool] = field(default_factory=list)
+    waits: list[int] = field(default_factory=list)
+    pairs: list[tuple[float, float]] = field(default_factory=list)
 
     def teach(self, profile: StrainProfile) -> Knowledge:
         """The profile after these logs."""
         return learn(
             profile, stages=self.stages, flushes=self.flushes, pickings=self.pickings, losses=self.losses,
-            trims=self.trims, grades=self.grades,
+            trims=self.trims, grades=self.grades, pins_written=self.pins_written, waits=self.waits,
+            pairs=self.pairs,
         )  # fmt: skip
 
 
@@ -141,10 +154,17 @@ def states(
             found.append(
                 _batch_state(batch, strain_id, profile, fruiting_rooms=fruiting_rooms, climate=climate, today=today)
             )
-        for crop in batch.crops:
-            state = _crop_state(crop, batch, strain_id, knowledge, climate=climate, today=today)
-            if state is not None:
-                found.append(state)
+        living = [
+            state
+            for crop in batch.crops
+            if (state := _crop_state(crop, strain_id, batch, knowledge, climate=climate, today=today)) is not None
+        ]
+        if living:
+            shown = tuple(
+                log for crop in batch.crops for log in _stages(crop, profile, climate, today=today) if log.ended
+            )
+            gave = tuple(log for crop in batch.crops for log in _flushes(crop, batch, knowledge, today=today))
+            found += [replace(state, shown=shown, gave=gave) for state in living]
     return found
 
 
@@ -171,11 +191,13 @@ def _batch_state(
         elapsed=0.0 if grown else _incubated(batch, profile, climate, until=today),
         pace=max(paces, default=1.0),
         colonising_pace=profile.mycelium.rate(batch.place.set_point, reference=profile.incubation_reference_c),
+        since=(today - (batch.colonised_on or batch.mixed_on)).days,
+        waited=max((today - batch.colonised_on).days, 0) if batch.colonised_on is not None else 0,
     )
 
 
 def _crop_state(
-    crop: CropDiary, batch: BatchDiary, strain_id: int, knowledge: Knowledge, *, climate: Climate, today: date
+    crop: CropDiary, strain_id: int, batch: BatchDiary, knowledge: Knowledge, *, climate: Climate, today: date
 ) -> CropState | None:
     profile = knowledge.profile
     stage = crop.stage
@@ -191,6 +213,8 @@ def _crop_state(
     ):
         # Nobody has said so, but the flush is over: it rests since the last mushroom.
         stage, since = Stage.RESTING, crop.last_picked
+    looked = max(since, min(crop.looked_on or today, today - timedelta(days=1)))
+    unpicked = (today - max(since, crop.last_picked or since)).days - 1 if stage is Stage.PICKING else 0
     return CropState(
         key=f"crop:{crop.crop_id}",
         batch_id=batch.batch_id,
@@ -204,6 +228,12 @@ def _crop_state(
         picked_g=crop.weighed(crop.flush) if stage is Stage.PICKING else 0,
         picking_day=max(0, (today - since).days) if stage is Stage.PICKING else 0,
         picked_today=crop.last_picked == today,
+        missed=max(unpicked, 0),
+        looked=_fruited(crop, profile, climate, first=since, until=looked + timedelta(days=1))
+        if stage is Stage.PINNING
+        else None,
+        since=max((today - since).days, 0),
+        pinned=_pinned(crop, crop.flush, profile, climate) if stage is Stage.GROWING else None,
     )
 
 
@@ -234,7 +264,14 @@ def logs(batches: Iterable[BatchDiary], *, profile: StrainProfile, climate: Clim
         own.losses += _losses(batch)
         for crop in batch.crops:
             own.stages += _stages(crop, profile, climate, today=today)
-            own.flushes += _flushes(crop, batch)
+            own.flushes += _flushes(crop, batch, None, today=today)
+            for flush, first in crop.first_picked.items():
+                pinned = _pinned(crop, flush, profile, climate)
+                if pinned is not None and first > crop.pins[flush]:
+                    own.pairs.append((pinned, _fruited(crop, profile, climate, first=crop.pins[flush], until=first)))
+            own.pins_written += [flush in crop.pins for flush in crop.first_picked]
+            if batch.colonised_on is not None and crop.opened_on >= batch.colonised_on:
+                own.waits.append((crop.opened_on - batch.colonised_on).days)
             own.pickings += _pickings(crop)
             own.trims += crop.trims
             if crop.graded:
@@ -270,12 +307,28 @@ def _stages(crop: CropDiary, profile: StrainProfile, climate: Climate, *, today:
     return found
 
 
-def _flushes(crop: CropDiary, batch: BatchDiary) -> list[FlushLog]:
-    """The flushes that are over, with what they gave for the bags that are left."""
-    dry = crop.bags_alive * batch.dry_g_per_bag
-    if not dry:
-        return []
-    return [FlushLog(flush, dry, crop.weighed(flush)) for flush in sorted(crop.ended)]
+def _pinned(crop: CropDiary, flush: int, profile: StrainProfile, climate: Climate) -> float | None:
+    """Physiological days that the pins of a flush took to be seen."""
+    first, last = crop.opened_on if flush == 1 else crop.watered.get(flush), crop.pins.get(flush)
+    if first is None or last is None or last < first:
+        return None
+    return _fruited(crop, profile, climate, first=first, until=last)
+
+
+def _flushes(crop: CropDiary, batch: BatchDiary, knowledge: Knowledge | None, *, today: date) -> list[FlushLog]:
+    """The flushes that are over, with what they gave for the bags that were left.
+
+    One is over when somebody said so, when a later one has begun, and, once the picking window is known, after it.
+    """
+    found = []
+    for flush in sorted({*crop.ended, *crop.first_picked}):
+        window = timedelta(days=len(knowledge.window)) if knowledge is not None else timedelta(days=14)
+        over = flush in crop.ended or flush < crop.flush or crop.first_picked[flush] + window < today
+        dry = crop.bags_at(flush) * batch.dry_g_per_bag
+        if over and dry:
+            key = f"crop:{crop.crop_id}"
+            found.append(FlushLog(flush, dry, crop.weighed(flush), bags=crop.bags_at(flush), crop=key))
+    return found
 
 
 def _pickings(crop: CropDiary) -> list[PickingLog]:

@@ -71,7 +71,7 @@ class Command(BaseCommand):
                     self.stdout.flush()
             logins = _let_in(world.scene.kitchens[KITCHEN], now=datetime.now(UTC))
         _write_down(logins)
-        self.stdout.write(f"The invented farm stands. Log in as one of these (kept in {_note()}):")
+        self.stdout.write(f"The invented farm stands. Sign in as one of these (kept in {_note()}):")
         for name, (whom, password) in logins.items():
             self.stdout.write(f"  {name.ljust(6)} {password}   {whom}")
 

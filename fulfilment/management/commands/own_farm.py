@@ -9,6 +9,7 @@ from datetime import UTC, datetime, time
 from getpass import getpass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from zoneinfo import available_timezones
 
 from django.contrib.auth.models import User
 from django.contrib.auth.password_validation import validate_password
@@ -43,8 +44,11 @@ def _name(text: str) -> str:
     return given.text(text, where="name", at_most=120)
 
 
-def _zone(text: str) -> str:
-    return given.zone(text)
+def zone_named(text: str) -> str:
+    """An IANA name, or the town in it where only one zone has it: ``London`` is Europe/London."""
+    town = text.strip().title().replace(" ", "_")
+    named = [name for name in available_timezones() if name.count("/") == 1 and name.endswith(f"/{town}")]
+    return given.zone(named[0] if len(named) == 1 else text)
 
 
 def _country(text: str) -> str:
@@ -64,8 +68,8 @@ def _currency(text: str) -> str:
 def weekdays(text: str) -> list[int]:
     """``Mon, wed,Friday`` as numbers, Monday 0."""
     found = []
-    for word in text.replace(" ", ",").split(","):
-        if not word:
+    for word in text.replace("&", " ").replace(",", " ").split():
+        if word.lower() == "and":
             continue
         places = [
             place for place, name in enumerate(WEEKDAYS) if len(word) > 1 and name.lower().startswith(word.lower())
@@ -79,8 +83,12 @@ def weekdays(text: str) -> list[int]:
 
 
 def cut_off(text: str) -> tuple[int, time]:
-    """``1 day before at 12:00``, ``2 12:00`` or ``the same day at 05:00`` as days before and local time."""
-    words = text.replace("same", "0").split()
+    """``1 day before at 12:00``, ``2 12:00``, ``noon the day before`` or ``the same day at 05:00`` as days before and
+    local time.
+    """
+    words = text.lower().replace("same", "0").replace("noon", "12:00").split()
+    if "the day before" in text.lower() and not any(word.isdigit() for word in words):
+        words.append("1")
     numbers = [word for word in words if word.isdigit()]
     clocks = [word for word in words if ":" in word]
     if len(numbers) != 1 or len(clocks) != 1:
@@ -93,13 +101,15 @@ def cut_off(text: str) -> tuple[int, time]:
 
 QUESTIONS: Final[Mapping[str, Question]] = {
     "name": Question("What is the farm called?", "Our farm", _name),
-    "zone": Question("In which time zone is it, by its IANA name (Europe/Berlin)?", "Etc/UTC", _zone),
+    "zone": Question("In which time zone is it, by its IANA name (Europe/Berlin)?", "Etc/UTC", zone_named),
     "country": Question(
         "Whose public holidays have no deliveries? Two letters of a country (DE), or none:", "none", _country
     ),
     "currency": Question("In which currency are the prices?", "EUR", _currency),
     "delivery_days": Question("On which weekdays does it deliver?", "Mon,Tue,Wed,Thu,Fri", weekdays),
-    "cut_off": Question("Until when can an order be changed?", "1 day before at 12:00", cut_off),
+    "cut_off": Question(
+        "Until when can an order be changed, counted from its delivery?", "1 day before at 12:00", cut_off
+    ),
     "user": Question("Who is the first office user (a login name, one word)?", "office", people.login_name),
 }
 
@@ -162,9 +172,9 @@ class Command(BaseCommand):
             if not step.done:
                 self.stdout.write(f"  - {step.title}")
         if shown:
-            self.stdout.write(f"Log in as {user} with the password {password} and change it.")
+            self.stdout.write(f"Sign in as {user} with the password {password} and change it.")
         else:
-            self.stdout.write(f"Log in as {user} with the password you gave.")
+            self.stdout.write(f"Sign in as {user} with the password you gave.")
 
     def _ask(self, name: str, option: str | None) -> object:
         """The option, else the environment, else a person at the terminal (again until it can be read), else the
@@ -227,6 +237,6 @@ def _zone_of_this_machine() -> str:
         except OSError:
             return ""
     try:
-        return _zone(named)
+        return zone_named(named)
     except Problem:
         return ""

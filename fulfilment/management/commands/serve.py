@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,9 @@ class Command(BaseCommand):
         parser.add_argument("--only", choices=["web"], help="the web server alone; work runs elsewhere")
 
     def handle(self, *, host: str, port: int, workers: int, only: str | None, **_: Any) -> None:
+        if "PUBLIC_URL_FILE" not in os.environ:
+            # Links in mails lead to the port that is served, unless they are said to lead elsewhere.
+            os.environ.setdefault("PUBLIC_URL", f"http://127.0.0.1:{port}")
         children = [web(host=host, port=port, workers=workers)]
         if only is None:
             children += behind()

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from django.db.models import Exists, OuterRef, Q, Sum
 
 from fulfilment.models import Kitchen, Line, Pick, PickList, PickRow, Shipment, Way
+from fulfilment.read.farm import calendar, farm
 from fulfilment.read.packing.standing import COMING, DONE, SHORT, standings
 
 if TYPE_CHECKING:
@@ -79,6 +80,8 @@ class Overview:
     out: tuple[ShipmentFacts, ...]
     with_carrier: tuple[ShipmentFacts, ...]
     crates: tuple[CratesFacts, ...]
+    next_lists: tuple[date, datetime] | None = None
+    """Where no list waits: the next day of delivery, and when its lists are made."""
 
 
 def overview(*, today: date, now: datetime) -> Overview:
@@ -95,7 +98,14 @@ def overview(*, today: date, now: datetime) -> Overview:
         out=tuple(each for each in out if each.way == Way.ROUND),
         with_carrier=tuple(each for each in out if each.way == Way.CARRIER),
         crates=crates_out(),
+        next_lists=None if lists else _next_lists(now),
     )
+
+
+def _next_lists(now: datetime) -> tuple[date, datetime] | None:
+    days = calendar(farm())
+    day = days.next_open_day(now)
+    return (day, days.cut_off_at(day)) if day is not None else None
 
 
 def crates_out() -> tuple[CratesFacts, ...]:

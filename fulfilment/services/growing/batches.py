@@ -107,8 +107,8 @@ def mix_batch(
         )
         if bags * dry_g_per_bag > put_in and not confirmed:
             raise Unconfirmed(
-                f"{bags} bags of {dry_g_per_bag} g hold {bags * dry_g_per_bag} g of dry substrate, but only {put_in} g "
-                "went in, water and all: correct the amounts, or confirm that they are right.",
+                f"{bags} bags of {dry_g_per_bag} g hold {bags * dry_g_per_bag / 1000:g} kg of dry substrate, but only "
+                f"{put_in / 1000:g} kg went in, water and all: correct the amounts, or confirm that they are right.",
                 where="bags",
                 put_in_g=put_in,
             )
@@ -139,6 +139,35 @@ def mix_batch(
             at=now,
             data={"strain": strain.public_id, "bags": bags, "kits_wanted": kits_wanted},
         )
+        jobs.add("replan", due_at=now)
+    return batch
+
+
+def recount_bags(batch_id: str, *, bags: int, by: str, now: datetime, confirmed: bool = False) -> Batch:
+    """How many bags a batch really has, where the wrong number was written down at mixing.
+
+    Bags that were there and are gone are lost, not recounted.  Asks once when that leaves too few for promised kits.
+    """
+    with transaction.atomic():
+        batch = lock_with_book(batch_id)
+        amount(bags, where="bags", at_most=MOST_BAGS, unit="bags")
+        used = batch.bags - batch.bags_left
+        if bags < used:
+            raise Conflict(
+                f"{used} bags of batch {batch.public_id} are opened, sealed or lost already: it had at least these.",
+                code="not_so_many_bags",
+                where="bags",
+                there=used,
+            )
+        before, batch.bags = batch.bags, bags
+        batch.kits_wanted = min(batch.kits_wanted, bags)
+        questions = _kits_short(batch)
+        if questions and not confirmed:
+            raise Unconfirmed(f"{' '.join(questions)} Confirm if it is right.", where="bags")
+        trim_quota(batch)
+        batch.version += 1
+        batch.save(update_fields=["bags", "kits_wanted", "kit_quota", "version"])
+        events.record("bags_recounted", subject=batch.public_id, by=by, at=now, data={"before": before, "bags": bags})
         jobs.add("replan", due_at=now)
     return batch
 
@@ -247,16 +276,24 @@ def _questions(batch: Batch, *, opened_on: date) -> list[str]:
     """What makes opening these bags (counted as opened already) doubtful."""
     found = []
     if batch.colonised_on is None or batch.colonised_on > opened_on:
-        found.append(f"Nobody has seen batch {batch.public_id} fully run by then, and a bag opened early goes mouldy.")
+        found.append(
+            f"Nobody has seen batch {batch.public_id} fully run by then, and a bag opened early goes mouldy: log first "
+            "when it was."
+        )
+    return [*found, *_kits_short(batch)]
+
+
+def _kits_short(batch: Batch) -> list[str]:
+    """What is wrong when so few bags are left that kits already promised would be missing."""
     lost = batch.kit_quota - _kits_possible(batch)
     if lost > 0:
         owed = _kits_owed(batch.strain_id)
         quota = Batch.objects.filter(strain=batch.strain_id).aggregate(sum=Sum("kit_quota"))["sum"] or 0
         if quota - lost < owed:
-            found.append(
+            return [
                 f"That leaves {quota - lost} bags for kits, and {owed} kits of this strain are promised and not picked."
-            )
-    return found
+            ]
+    return []
 
 
 def _kits_owed(strain_id: int) -> int:

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 IMPOSSIBLE_PCT: Final = 300
 """Biological efficiency in all that no bag reaches; a profile cannot claim more either."""
 UNLIKELY_PCT: Final = 150
+LEAST_G: Final = 20
+"""A scale that shows kilos is read as grams more often than so little is written down; common practice, no source."""
 UNLIKELY_FLUSH: Final = 3
 """Times what a flush gives as a rule."""
 LEFT_OVER_DAYS: Final = 3
@@ -218,6 +220,8 @@ def _unlikely(crop: Crop, flush: int, weighed_g: int) -> list[str]:
     of_flush = so_far.get(flush, 0) + weighed_g
     if of_flush > UNLIKELY_FLUSH * usual:
         return [f"{of_flush} g in flush {flush} is much for {crop.bags} bags, which give some {usual:.0f} g in it."]
+    if weighed_g < LEAST_G:
+        return [f"{weighed_g} g is hardly one mushroom: is it grams, or were kilos meant?"]
     return []
 
 

@@ -14,7 +14,7 @@ from datetime import date, datetime
 from django.db import connection, transaction
 
 from fulfilment.core import allocation
-from fulfilment.core.allocation import Account, Difference, Piece, allocate, audit, difference
+from fulfilment.core.allocation import Account, Difference, Piece, Unrest, allocate, audit, difference, unrest
 from fulfilment.core.chances import chances
 from fulfilment.core.fairness import Rule
 from fulfilment.core.promises import percent
@@ -37,15 +37,17 @@ def allot(*, today: date, now: datetime, cause: str) -> Plan | None:
     if wrong:
         _tell_wrong(wrong, now=now)
         return None
+    goods = {source.key: source.goods for source in question.sources}
     before = [
-        Piece(want.line_id, key, _goods_of(key, question), amount)
+        Piece(want.line_id, key, _goods_of(key, goods), amount)
         for want in question.wants
         for key, amount in want.previous
     ]
     change = difference(before, made.pieces)
+    moved = unrest(before, made.pieces, days={want.line_id: want.day for want in question.wants}, today=today)
     kept = _chances(today)
     with transaction.atomic():
-        plan = _save(question, made, change, cause=cause, now=now)
+        plan = _save(question, made, change, moved, cause=cause, now=now)
         _let_go(today)
         _note_chances(kept, now=now)
     return plan
@@ -58,14 +60,15 @@ def _let_go(today: date) -> None:
     Line.objects.filter(pk__in=over).update(allocated=0)
 
 
-def _goods_of(key: str, question: plans.Question) -> Goods:
-    for source in question.sources:
-        if source.key == key:
-            return source.goods
+def _goods_of(key: str, known: Mapping[str, Goods]) -> Goods:
+    if key in known:
+        return known[key]
     return plans.parse_coming(key)[0] if key.startswith("coming:") else Goods(0, "")
 
 
-def _save(question: plans.Question, made: allocation.Plan, change: Difference, *, cause: str, now: datetime) -> Plan:
+def _save(
+    question: plans.Question, made: allocation.Plan, change: Difference, rest: Unrest, *, cause: str, now: datetime
+) -> Plan:
     moved = _moved(question, made)
     touched = moved | _retold(made.accounts)
     lots = {lot.pk: lot for lot in lock_all(Lot.objects.filter(pk__in=_lots_in(made.pieces)))}
@@ -79,7 +82,7 @@ def _save(question: plans.Question, made: allocation.Plan, change: Difference, *
         jobs.add("replan", due_at=now)
     plan = Plan.objects.create(
         made_at=now, cause=cause[:40], forecast=Forecast.objects.order_by("-pk").first(),
-        figures=_figures(made, change, skipped=len(stale)),
+        figures=_figures(made, change, rest, skipped=len(stale)),
     )  # fmt: skip
     write = (moved & lines.keys()) - stale
     _write_pieces([piece for piece in made.pieces if piece.line_id in write], lines=write, plan=plan)
@@ -115,6 +118,7 @@ def as_data(account: Account) -> dict[str, object]:
         "rule": account.rule,
         "share_pct": int(account.share),
         "substituted": account.substituted,
+        "part_pack": account.part_pack,
     }
 
 
@@ -180,7 +184,7 @@ def _note_chances(kept: Mapping[int, int], *, now: datetime) -> None:
             cursor.executemany("UPDATE fulfilment_line SET chance_pct = %s WHERE id = %s", changed)
 
 
-def _figures(made: allocation.Plan, change: Difference, *, skipped: int) -> dict[str, int]:
+def _figures(made: allocation.Plan, change: Difference, rest: Unrest, *, skipped: int) -> dict[str, int]:
     codes: dict[str, int] = defaultdict(int)
     for account in made.accounts.values():
         codes[str(account.code)] += 1
@@ -194,6 +198,9 @@ def _figures(made: allocation.Plan, change: Difference, *, skipped: int) -> dict
         "left": totals.left,
         "lines_changed": len(change.line_ids),
         "resourced": change.resourced_g,
+        "resourced_weighted": rest.resourced_weighted,
+        "changed": rest.changed,
+        "changed_weighted": rest.changed_weighted,
         "lines_skipped": skipped,
         **{f"lines_{code}": count for code, count in sorted(codes.items())},
     }

@@ -87,6 +87,15 @@ def told(request: HttpRequest, problem: Problem) -> HttpResponse:
     return render(request, "pages/problem.html", facts, status=status)
 
 
+def not_from_here(request: HttpRequest, reason: str = "") -> HttpResponse:
+    """What a form gets that did not come from its own page: its mark is missing, or older than the sign-in."""
+    sentence = (
+        "This form was not sent from its own page, or somebody signed in or out after the page was opened. Nothing was "
+        "saved: load the page again and send it once more."
+    )
+    return told(request, Forbidden(sentence, code="not_from_here"))
+
+
 def today_of(now: datetime) -> date:
     """The farm's day at this instant; the day in UTC where there is no farm yet."""
     ours = farm_if_any()

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from django.shortcuts import render
+from django.urls import reverse
 
 from fulfilment.read.farm import farm_if_any
 from fulfilment.read.scope import STAFF
@@ -36,6 +37,11 @@ WAYS: Final = (
     Way("kits", "Kits", OFFICE),
     Way("mails", "Mails", OFFICE),
 )
+
+
+def then(request: HttpRequest) -> str:
+    """Where somebody who is led through the first steps goes on from a form; empty for everybody else."""
+    return reverse("first-steps") if request.GET.get("then") == "first-steps" else ""
 
 
 def show(

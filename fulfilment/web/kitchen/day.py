@@ -32,9 +32,9 @@ if TYPE_CHECKING:
 
 
 class DayConverter(StringConverter):
-    """A day in an address: ``2026-05-04``."""
+    """A day in an address: ``2026-05-04``, of a year that a farm can have to do with."""
 
-    regex = r"\d{4}-\d{2}-\d{2}"
+    regex = r"2[01]\d{2}-\d{2}-\d{2}"
 
     def to_python(self, value: str) -> Any:
         return date.fromisoformat(value)

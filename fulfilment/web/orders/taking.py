@@ -66,9 +66,10 @@ class OrderForm(GridForm):
 
     @property
     def more_open(self) -> bool:
-        """Whether what is seldom needed has to be seen."""
-        return self.is_bound and any(
-            self[name].errors or self[name].data for name in ("below_chance", "because", "reference")
+        """Whether what is seldom needed has to be seen: also where a day is refused, since a reason may open it."""
+        return self.is_bound and (
+            bool(self["on"].errors)
+            or any(self[name].errors or self[name].data for name in ("below_chance", "because", "reference"))
         )
 
     def told(self, *, now: datetime) -> tuple[Told, ...] | None:

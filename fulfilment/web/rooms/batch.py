@@ -93,8 +93,30 @@ class KitsForm(PageForm):
         return reverse("batch", args=[batch.code]), "Noted: the next plan aims at it."
 
 
-Deed = OpenForm | SealForm | KitsForm
-DEEDS: Final[Mapping[str, type[Deed]]] = {"open": OpenForm, "seal": SealForm, "kits": KitsForm}
+class RecountForm(PageForm):
+    title = "Another number of bags"
+    button = "Correct it"
+    caution = "For a wrong number written down at mixing. Bags thrown away are logged as lost."
+    bags = forms.IntegerField(label="Bags really filled", min_value=1)
+
+    def __init__(self, *args: Any, batch: BatchStory, today: date, **kwargs: Any) -> None:
+        super().__init__(*args, initial={"bags": batch.bags}, **kwargs)
+        used = batch.bags - batch.left
+        self.fields["bags"].help_text = f"Written down as {batch.bags}; {used} of them are opened, sealed or lost."
+
+    def act(self, batch: BatchStory, *, by: str, now: datetime, today: date) -> tuple[str, str]:
+        bags = self.cleaned_data["bags"]
+        growing.recount_bags(batch.code, bags=bags, confirmed=self.yes, by=by, now=now)
+        return reverse("batch", args=[batch.code]), f"Corrected: {bags} bags were filled. The plan is made anew."
+
+
+Deed = OpenForm | SealForm | KitsForm | RecountForm
+DEEDS: Final[Mapping[str, type[Deed]]] = {
+    "open": OpenForm,
+    "seal": SealForm,
+    "kits": KitsForm,
+    "recount": RecountForm,
+}
 
 
 @staff(GROWING)
@@ -131,7 +153,7 @@ def see(request: HttpRequest, actor: Actor, *, code: str, kind: str, now: dateti
 
 @staff(GROWING)
 def do(request: HttpRequest, actor: Actor, *, code: str, what: str, now: datetime) -> HttpResponse:
-    """Open bags, seal kits, say how many kits are wanted."""
+    """Open bags, seal kits, say how many kits are wanted or how many bags there really were."""
     today = today_of(now)
     batch = history.batch_story(code, actor, today=today)
     form, status, said = DEEDS[what](request.POST or None, batch=batch, today=today), 200, ""

@@ -74,6 +74,11 @@ class MixForm(PageForm):
         self.rooms = origins.rooms("incubation", "fruiting")
         choose(self, "strain", self.strains)
         choose(self, "room", self.rooms)
+        if not last.strain and len(self.strains) == 1:
+            self.initial["strain"] = self.strains[0].code
+        dark = origins.rooms("incubation")
+        if not last.room and len(dark) == 1:
+            self.initial["room"] = dark[0].code
         self.own = tuple(self.fields)
         self.groups: dict[str, list[str]] = {group: [] for group in GROUPS}
         """The names of the fields that say how much of what went in."""

@@ -13,7 +13,7 @@ from fulfilment.read.rooms import sources as origins
 from fulfilment.services import growing
 from fulfilment.web.ground.doors import GROWING, staff, today_of
 from fulfilment.web.ground.forms import Day, Grams, PageForm, attempt
-from fulfilment.web.ground.showing import show
+from fulfilment.web.ground.showing import show, then
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -258,11 +258,11 @@ def log(request: HttpRequest, actor: Actor, *, what: str, now: datetime) -> Http
         done = attempt(request, form, act, by=actor.name, now=now)
         if done is not None:
             messages.success(request, said or "This was saved already.")
-            return HttpResponseRedirect(done, status=303)
+            return HttpResponseRedirect(then(request) or done, status=303)
         status = 422
     return show(
         request, actor, "pages/rooms/source.html", here="rooms", status=status, form=form,
-        action=reverse(f"{what}-new"), what=what,
+        action=request.get_full_path(), what=what,
     )  # fmt: skip
 
 
