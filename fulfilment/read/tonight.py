@@ -133,6 +133,13 @@ def tonight(today: date, *, now: datetime) -> Tonight:
 
 def why(account: Mapping[str, object], *, is_kit: bool = False) -> str:
     """A line's account as a sentence for staff; empty where it gets all it ordered."""
+    reason = _reason(account, is_kit=is_kit)
+    if reason and (over := account.get("part_pack")):
+        reason += f" Its last pack holds {over} g."
+    return reason
+
+
+def _reason(account: Mapping[str, object], *, is_kit: bool) -> str:
     unit = "kits" if is_kit else "g"
     there, before = account.get("there", 0), account.get("promised_before", 0)
     rule = str(account.get("rule") or "").replace("_", " ") or "the farm's rule"
