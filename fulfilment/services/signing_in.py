@@ -69,7 +69,8 @@ def _locked(left: timedelta) -> Forbidden:
     minutes = math.ceil(seconds / 60)
     return Forbidden(
         f"There were {MOST} tries with a wrong password for this name from here. Sign-in is locked for another "
-        f"{minutes} minute{'' if minutes == 1 else 's'}: wait so long. The office can set a forgotten password meanwhile.",
+        f"{minutes} minute{'' if minutes == 1 else 's'}: wait so long. The office can set a forgotten password "
+        "meanwhile.",
         code="sign_in_locked",
         seconds=seconds,
     )
