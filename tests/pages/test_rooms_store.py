@@ -324,7 +324,7 @@ def test_a_batch_that_cannot_be_is_refused_beside_its_field(ada: Client) -> None
     assert f"Of intake {intake.public_id} 5000 of 5000 are left, so 9000 cannot have gone in." in words(much)
     went[f"intakes-{intake.public_id}"] = "5000"
     asked = ada.post("/batches/new/", mixed(strain, room, **went))
-    assert "20 bags of 1000 g hold 20000 g of dry substrate, but only 6000 g went in" in words(asked)
+    assert "20 bags of 1000 g hold 20 kg of dry substrate, but only 6 kg" in words(asked)
     dry = ada.post("/batches/new/", mixed(strain, room, **went, wet_g_per_bag="900"))
     assert "A bag of 900 g cannot hold 1000 g of dry substrate and water too" in words(dry)
     tomorrow = ada.post("/batches/new/", mixed(strain, room, **went) | {"mixed_on": "2026-05-05"})
