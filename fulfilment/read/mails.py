@@ -25,7 +25,7 @@ from fulfilment.core.care import PROGRAMME, Anchor, EventKind, KitCare, KitEvent
 from fulfilment.core.care.programme import OUTSIDE_FLUSHES, CareStep
 from fulfilment.core.problems import Missing
 from fulfilment.core.promises.answers import words
-from fulfilment.core.units import said as said
+from fulfilment.core.units import said
 from fulfilment.models import Batch, CareMail, Holder, Kit, Line, Lot, Mail, Order, Shipment, Strain, Way
 from fulfilment.models import CareStep as StepRow
 from fulfilment.read import links

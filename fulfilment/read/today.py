@@ -16,6 +16,7 @@ from django.db.models import Count, F, Sum
 
 from fulfilment.core.care import EventKind, standing
 from fulfilment.core.growth import Stage
+from fulfilment.core.units import said
 from fulfilment.models import (
     Batch,
     Crop,
@@ -36,7 +37,7 @@ from fulfilment.models import (
 from fulfilment.read import holds
 from fulfilment.read.farm import farm
 from fulfilment.read.kits import events_of
-from fulfilment.read.mails import said
+from fulfilment.read.rooms.expected import Outlook, Outlooks
 from fulfilment.read.tonight import Short, StrainWeek, day_in_short, tonight
 
 if TYPE_CHECKING:
@@ -111,8 +112,8 @@ class Morning:
 def morning(*, today: date, now: datetime) -> Morning:
     """The page's facts; ``today`` is the farm's day."""
     week = tonight(today, now=now)
-    made = Forecast.objects.order_by("-pk").only("outlooks", "made_at").first()
-    outlooks: Mapping[str, Mapping[str, object]] = made.outlooks if made is not None else {}
+    made = Forecast.objects.order_by("-pk").only("outlooks", "made_at", "first_on").first()
+    outlooks = Outlooks({}, None) if made is None else Outlooks(made.outlooks, made.first_on)
     held = holds.held_batch_ids()
     crops = list(
         Crop.objects.filter(finished_on__isnull=True).select_related("batch__strain", "room").order_by("room", "pk")
@@ -151,12 +152,10 @@ def _yesterday(today: date) -> datetime:
 # ---- To do ----------------------------------------------------------------------------------------------------------
 
 
-def _to_pick(
-    crops: Iterable[Crop], outlooks: Mapping[str, Mapping[str, object]], held: frozenset[int], *, today: date
-) -> Group:
+def _to_pick(crops: Iterable[Crop], outlooks: Outlooks, held: frozenset[int], *, today: date) -> Group:
     tasks = []
     for crop in crops:
-        outlook = outlooks.get(f"crop:{crop.pk}", {})
+        outlook = outlooks.of(f"crop:{crop.pk}")
         first, _, _ = _days(outlook)
         picking = crop.stage == Stage.PICKING
         begins = crop.stage == Stage.GROWING and first is not None and first <= today
@@ -215,12 +214,10 @@ def _to_send(today: date) -> Group:
     return Group("send", "Send", tuple(tasks), "Nothing goes out today.")
 
 
-def _to_water(
-    crops: Iterable[Crop], outlooks: Mapping[str, Mapping[str, object]], held: frozenset[int], *, today: date
-) -> Group:
+def _to_water(crops: Iterable[Crop], outlooks: Outlooks, held: frozenset[int], *, today: date) -> Group:
     tasks = []
     for crop in crops:
-        first, middle, _ = _days(outlooks.get(f"crop:{crop.pk}", {}))
+        first, middle, _ = _days(outlooks.of(f"crop:{crop.pk}"))
         if crop.stage == Stage.RESTING and first is not None and first <= today:
             rested = (today - crop.stage_since).days
             late = middle is not None and middle < today
@@ -254,19 +251,19 @@ def _to_seal(batches: Iterable[Batch], held: frozenset[int]) -> Group:
 def _to_look_at(
     crops: Iterable[Crop],
     batches: Iterable[Batch],
-    outlooks: Mapping[str, Mapping[str, object]],
+    outlooks: Outlooks,
     held: frozenset[int],
     *,
     today: date,
 ) -> Group:
     tasks = []
     for batch in batches:
-        first, middle, _ = _days(outlooks.get(f"batch:{batch.pk}", {}))
+        first, middle, _ = _days(outlooks.of(f"batch:{batch.pk}"))
         if batch.colonised_on is None and first is not None and first <= today:
             detail = f"may be run full ({(today - batch.mixed_on).days} days since mixing)"
             tasks.append(_batch_task(batch, detail, held=held, late=middle is not None and middle < today))
     for crop in crops:
-        first, middle, _ = _days(outlooks.get(f"crop:{crop.pk}", {}))
+        first, middle, _ = _days(outlooks.of(f"crop:{crop.pk}"))
         if crop.stage == Stage.PINNING and first is not None and first <= today:
             detail = f"pins may show ({(today - crop.stage_since).days} days waiting)"
             tasks.append(_crop_task(crop, detail, held=held, late=middle is not None and middle < today))
@@ -283,20 +280,15 @@ def _batch_task(batch: Batch, detail: str, *, held: frozenset[int], late: bool =
     return Task("batch", batch.public_id, title, detail, place=batch.room.name, late=late, held=batch.pk in held)
 
 
-def _days(outlook: Mapping[str, object]) -> tuple[date | None, date | None, date | None]:
+def _days(outlook: Outlook | None) -> tuple[date | None, date | None, date | None]:
     """Early, middle and late day of what comes next."""
-    days = outlook.get("next_on")
-    if not isinstance(days, list) or len(days) != 3:
-        return None, None, None
-    first, middle, last = (date.fromisoformat(str(day)) for day in days)
-    return first, middle, last
+    return (None, None, None) if outlook is None else outlook.days
 
 
-def _grams(outlook: Mapping[str, object]) -> str:
-    grams = outlook.get("grams")
-    if not isinstance(grams, list) or len(grams) != 3:
-        return "an unknown weight"
-    return f"{grams[0] / 1000:.1f} to {grams[2] / 1000:.1f} kg"
+def _grams(outlook: Outlook | None) -> str:
+    return (
+        "an unknown weight" if outlook is None else f"{outlook.grams[0] / 1000:.1f} to {outlook.grams[2] / 1000:.1f} kg"
+    )
 
 
 def _count(number: int, noun: str) -> str:

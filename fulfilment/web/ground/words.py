@@ -11,7 +11,8 @@ from django.utils import timezone
 
 from fulfilment.core.calendar import in_words
 from fulfilment.core.promises import words as chance_in_words
-from fulfilment.read.mails import CHANCE_IN_WORDS, said
+from fulfilment.core.units import said
+from fulfilment.read.mails import CHANCE_IN_WORDS
 from fulfilment.read.tonight import day_in_short
 
 if TYPE_CHECKING:
