@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
 
 from django.db.models import F
 
-from fulfilment.core.allocation import Source, Want
+from fulfilment.core.allocation import Source, Want, coming, coming_key, follow_harvests, lot_key
 from fulfilment.core.promises import window
 from fulfilment.core.units import KIT, Goods
 from fulfilment.models import Allocation, Book, Line, Lot, PromisePart
@@ -30,20 +30,6 @@ class Question:
     """Line id → its pieces as they are written, source key → amount."""
 
 
-def coming_key(goods: Goods, day: date) -> str:
-    return f"coming:{goods.strain_id}:{goods.grade}:{day.isoformat()}"
-
-
-def lot_key(lot_id: int) -> str:
-    return f"lot:{lot_id}"
-
-
-def parse_coming(key: str) -> tuple[Goods, date]:
-    """What :func:`coming_key` was made of."""
-    _, strain, grade, day = key.split(":")
-    return Goods(int(strain), grade), date.fromisoformat(day)
-
-
 def question(*, today: date) -> Question:
     """All lines to be delivered from today on that are not sent, and all that can serve them."""
     books = {Goods(row.strain_id, row.grade): row for row in Book.objects.select_related("forecast")}
@@ -58,50 +44,18 @@ def question(*, today: date) -> Question:
             sources.append(Source(lot_key(lot.pk), goods, lot.quantity, lot.ready_on, lot.best_before, lot.pk))
     to_seal = supply.unsealed()
     for goods, row in books.items():
-        coming: Mapping[date, int] = {}
+        amounts: Mapping[date, int] = {}
         if goods.is_kit:
             ready: dict[date, int] = defaultdict(int)
             for day, pieces in to_seal.get(goods.strain_id, ()):
                 ready[max(day, today)] += pieces
-            coming = ready
+            amounts = ready
         elif row.forecast is not None:
-            coming = supply.mean(goods.strain_id, goods.grade, forecast=row.forecast, today=today)
-        sources += [
-            Source(coming_key(goods, day), goods, quantity, day, day + timedelta(days=life[goods]))
-            for day, quantity in sorted(coming.items())
-        ]
+            amounts = supply.mean(goods.strain_id, goods.grade, forecast=row.forecast, today=today)
+        sources += coming(goods, amounts, life_days=life[goods])
     needed, versions = wants(today=today)
     stored = {want.line_id: dict(want.previous) for want in needed}
-    return Question(_harvested(needed, sources), tuple(sources), versions, lots, stored)
-
-
-def _harvested(needed: Sequence[Want], sources: Sequence[Source]) -> tuple[Want, ...]:
-    """Yesterday's pieces of a harvest that has become lots since point to those lots, as far as they reach."""
-    lots: dict[str, list[Source]] = defaultdict(list)
-    for source in sources:
-        if source.lot_id is not None:
-            lots[coming_key(source.goods, source.ready_on)].append(source)
-    # What a line has of a lot already is its own; only the rest can be given for a harvest that is still to come.
-    claimed: dict[str, int] = defaultdict(int)
-    for want in needed:
-        for key, amount in want.previous:
-            claimed[key] += amount
-    left = {source.key: max(0, source.amount - claimed[source.key]) for own in lots.values() for source in own}
-    found = []
-    for want in sorted(needed, key=lambda want: (want.rank, want.line_id)):
-        pieces: dict[str, int] = defaultdict(int)
-        for key, amount in want.previous:
-            missing = amount
-            for lot in lots.get(key, ()):
-                taken = min(missing, left[lot.key])
-                left[lot.key] -= taken
-                missing -= taken
-                if taken:
-                    pieces[lot.key] += taken
-            if missing:
-                pieces[key] += missing
-        found.append(replace(want, previous=tuple(pieces.items())))
-    return tuple(sorted(found, key=lambda want: want.line_id))
+    return Question(follow_harvests(needed, sources), tuple(sources), versions, lots, stored)
 
 
 def wants(*, today: date) -> tuple[tuple[Want, ...], dict[int, int]]:

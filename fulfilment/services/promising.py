@@ -14,7 +14,7 @@ from datetime import date, datetime
 from django.db.models import OuterRef, Subquery
 
 from fulfilment.core.problems import Invalid
-from fulfilment.core.promises import Answer, Book, Part, Question, answer
+from fulfilment.core.promises import Answer, Book, Question, answer, reserve
 from fulfilment.core.units import Goods
 from fulfilment.models import Book as BookRow
 from fulfilment.models import Kitchen, Line, Product, Promise, PromisePart, Rank
@@ -24,8 +24,6 @@ from fulfilment.read.terms import Terms, asked_pct, substitutes, terms
 
 DAYS_LOOKED_AHEAD = 5
 """How many later delivery days are tried for the first on which the full amount fits."""
-_BEHIND_ALL = 2**62
-"""The rank of what is answered but not yet written."""
 
 
 @dataclass(slots=True)
@@ -36,7 +34,6 @@ class Desk:
     today: date
     rows: Mapping[Goods, BookRow]
     books: dict[Goods, Book]
-    _trials: int = 0
 
     def ask(
         self,
@@ -50,10 +47,27 @@ class Desk:
         later: bool = True,
     ) -> Answer:
         """What can be promised of ``wanted`` as the books stand now."""
+        question = self.question(
+            product, kitchen=kitchen, on=on, wanted=wanted, at_least=at_least, below_chance=below_chance, later=later
+        )
+        return answer(question, books=self.books)
+
+    def question(
+        self,
+        product: Product,
+        *,
+        kitchen: Kitchen | None,
+        on: date,
+        wanted: int,
+        at_least: int = 0,
+        below_chance: bool = False,
+        later: bool = True,
+    ) -> Question:
+        """What is to be asked of the books for ``wanted``, by the kitchen's terms."""
         goods = Goods(product.strain_id, product.grade)
         ahead = DAYS_LOOKED_AHEAD if later else 0
         days = self.terms.calendar.next_delivery_days(on, ahead, weekdays=weekdays(kitchen))
-        question = Question(
+        return Question(
             wanted=wanted,
             choices=self.terms.choices(kitchen, goods, on),
             pack=product.pack,
@@ -62,15 +76,10 @@ class Desk:
             later=tuple((day, self.terms.choices(kitchen, goods, day)) for day in days),
             below_chance_allowed=below_chance,
         )
-        return answer(question, books=self.books)
 
     def reserve(self, given: Answer) -> None:
         """Serve what was just answered behind all others, so that the next question of this transaction sees it."""
-        for part in given.parts:
-            self._trials += 1
-            self.books[part.goods].append(
-                Part(-self._trials, 0, part.goods, part.first, part.last, part.amount, rank=_BEHIND_ALL)
-            )
+        reserve(given, books=self.books)
 
 
 def open_desk(goods: Collection[Goods], *, today: date, kitchens: Collection[int] = (), lock: bool = True) -> Desk:

@@ -15,6 +15,7 @@ from django.db.models import F
 
 from fulfilment.core import calendar, codes
 from fulfilment.core.calendar import FarmCalendar, check_rule, in_words
+from fulfilment.core.fairness import turns
 from fulfilment.core.problems import Conflict, Invalid, Problem
 from fulfilment.core.units import Goods
 from fulfilment.models import Address, Change, Event, Kitchen, Order, Product, StandingLine, StandingOrder, Way
@@ -156,8 +157,7 @@ def roll(*, now: datetime) -> int:
         .select_related("kitchen", "address")
         .order_by("pk")
     )
-    kitchens = sorted({each.kitchen_id for each in standing})
-    turn = {pk: (place - day.toordinal()) % len(kitchens) for place, pk in enumerate(kitchens)}
+    turn = turns((each.kitchen_id for each in standing), today=day)
     due: list[tuple[date, StandingOrder]] = []
     own = farm_calendar(whose)
     for each in standing:

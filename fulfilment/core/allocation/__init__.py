@@ -22,6 +22,7 @@ the second only.  12 kg for 18 ordered: each gets two thirds, 2⅔, 5⅓ and 4 k
 from fulfilment.core.allocation.audit import audit
 from fulfilment.core.allocation.difference import difference, unrest
 from fulfilment.core.allocation.plan import allocate
+from fulfilment.core.allocation.sources import coming, coming_key, follow_harvests, lot_key, parse_coming
 from fulfilment.core.allocation.terms import (
     Account,
     Change,
@@ -52,6 +53,11 @@ __all__ = [
     "Want",
     "allocate",
     "audit",
+    "coming",
+    "coming_key",
     "difference",
+    "follow_harvests",
+    "lot_key",
+    "parse_coming",
     "unrest",
 ]

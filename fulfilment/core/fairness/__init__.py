@@ -17,6 +17,7 @@ from fulfilment.core.fairness.claims import divide, jain
 from fulfilment.core.fairness.flow import Flow, bits
 from fulfilment.core.fairness.leximin import Division, leximin, leximin_proved, unfairness
 from fulfilment.core.fairness.rules import Curve, Rule, curve, fixed
+from fulfilment.core.fairness.turns import turns
 
 __all__ = [
     "Curve",
@@ -30,5 +31,6 @@ __all__ = [
     "jain",
     "leximin",
     "leximin_proved",
+    "turns",
     "unfairness",
 ]

@@ -53,6 +53,7 @@ from fulfilment.core.promises.answers import (
     answer,
     words,
 )
+from fulfilment.core.promises.asking import Waiting, ask_again, reserve
 from fulfilment.core.promises.book import Book, Part, percent
 from fulfilment.core.promises.supply import LotOnHand, Supply, stack, window
 
@@ -66,9 +67,12 @@ __all__ = [
     "Question",
     "Status",
     "Supply",
+    "Waiting",
     "Words",
     "answer",
+    "ask_again",
     "percent",
+    "reserve",
     "stack",
     "window",
     "words",

@@ -63,7 +63,7 @@ def _let_go(today: date) -> None:
 def _goods_of(key: str, known: Mapping[str, Goods]) -> Goods:
     if key in known:
         return known[key]
-    return plans.parse_coming(key)[0] if key.startswith("coming:") else Goods(0, "")
+    return allocation.parse_coming(key)[0] if key.startswith("coming:") else Goods(0, "")
 
 
 def _save(
@@ -134,7 +134,7 @@ def _write_pieces(pieces: Sequence[Piece], *, lines: Iterable[int], plan: Plan) 
         if piece.source.startswith("lot:"):
             lot = int(piece.source.removeprefix("lot:"))
         else:
-            coming_on = plans.parse_coming(piece.source)[1]
+            coming_on = allocation.parse_coming(piece.source)[1]
         rows.append(
             Allocation(
                 line_id=piece.line_id, strain_id=piece.goods.strain_id, grade=piece.goods.grade, lot_id=lot,

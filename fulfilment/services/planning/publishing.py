@@ -12,6 +12,7 @@ from django.db.models import F
 
 from fulfilment.core.forecast import Forecast, forecast, pack
 from fulfilment.core.growth import CropState
+from fulfilment.core.promises import Waiting, ask_again
 from fulfilment.core.units import KIT, Goods
 from fulfilment.models import Batch, Line, PromisePart
 from fulfilment.models import Book as BookRow
@@ -76,25 +77,24 @@ def reask(desk: Desk, *, now: datetime) -> int:
     for part in PromisePart.objects.filter(promise__in=[line.promise_id for line in lines]).order_by("rank_id", "pk"):
         kept.setdefault(part.promise_id, []).append(part)
 
-    def age(line: Line) -> tuple[int, int]:
+    def waiting(line: Line) -> Waiting:
         parts = kept.get(line.promise_id or 0, [])
-        return (parts[0].rank_id if parts else 2**62, line.pk)
-
-    told = []
-    for line in sorted(lines, key=age):
-        missing = line.ordered - line.promised
-        answer = desk.ask(
+        question = desk.question(
             line.product,
             kitchen=line.order.kitchen,
             on=line.shipment.on,
-            wanted=missing,
+            wanted=line.ordered - line.promised,
             at_least=line.at_least if line.promised == 0 else 0,
             later=False,
         )
-        if answer.parts:
-            desk.reserve(answer)
-            parts = [(part, part.amount) for part in kept.get(line.promise_id or 0, [])]
-            told.append(Told(line, line.ordered, asked_pct(line.order.kitchen, line.product), answer, kept=parts))
+        return Waiting(line.pk, parts[0].rank_id if parts else None, question)
+
+    by_id = {line.pk: line for line in lines}
+    told = []
+    for pk, answer in ask_again([waiting(line) for line in lines], books=desk.books).items():
+        line = by_id[pk]
+        parts = [(part, part.amount) for part in kept.get(line.promise_id or 0, [])]
+        told.append(Told(line, line.ordered, asked_pct(line.order.kitchen, line.product), answer, kept=parts))
     tell(desk, told, by="night", now=now)
     for each in told:
         events.record(
