@@ -187,7 +187,11 @@ class Crops(Rows):
     ordering = ("-opened_on", "-pk")
     list_select_related = ("batch__strain", "room")
     tables = (
-        Table("Harvests", "harvests", ("public_id", "harvested_on", "flush", "grade", "weighed_g", "trimmed_g")),
+        Table(
+            "Harvests",
+            "harvests",
+            ("public_id", "harvested_on", "flush", "grade", "weighed_g", "trimmed_g", "corrects", "reason"),
+        ),
         Table("Seen", "observations", ("seen_on", "kind", "flush", "bags", "cause", "note", "logged_by")),
     )
 
@@ -208,7 +212,18 @@ class Observations(Rows):
 
 @kept(Harvest)
 class Harvests(Rows):
-    list_display = ("public_id", "crop", "harvested_on", "flush", "grade", "weighed", "trimmed", "logged_by")
+    list_display = (
+        "public_id",
+        "crop",
+        "harvested_on",
+        "flush",
+        "grade",
+        "weighed",
+        "trimmed",
+        "corrects",
+        "logged_by",
+    )
+    list_select_related = ("crop", "corrects")
     list_filter = ("grade", "flush")
     date_hierarchy = "harvested_on"
     search_fields = ("public_id__istartswith", "crop__public_id__istartswith")

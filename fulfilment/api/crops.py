@@ -15,6 +15,7 @@ from fulfilment.api.fields import Day, Id, Shape, Text
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
 from fulfilment.models import Crop, Forecast, Observation
+from fulfilment.read.growing import harvested
 from fulfilment.read.scope import visible
 from fulfilment.services import growing, rows
 
@@ -68,7 +69,7 @@ class Observed(Shape):
 
 
 class Taken(Shape):
-    """One grade of a harvest."""
+    """One grade of a harvest, as it stands after what was put right: 0 where nothing of it was harvested."""
 
     flush = serializers.IntegerField()
     harvested_on = Day()
@@ -108,23 +109,13 @@ class OneCrop(Endpoint):
         """One crop with what was seen on it and taken off it, finished or not."""
         pages.known(request)
         crops = visible(Crop, actor_of(request)).select_related("batch__strain", "room")
-        found = rows.find_in(crops.prefetch_related("observations", "harvests__lot"), code)
+        found = rows.find_in(crops.prefetch_related("observations"), code)
         return Response(
             _show_crops([found])[0]
             | {
                 "finished_on": found.finished_on,
                 "observations": [observed(each) for each in sorted(found.observations.all(), key=written)],
-                "harvests": [
-                    {
-                        "flush": each.flush,
-                        "harvested_on": each.harvested_on,
-                        "grade": each.grade,
-                        "weighed_g": each.weighed_g,
-                        "trimmed_g": each.trimmed_g,
-                        "lot": each.lot.public_id,
-                    }
-                    for each in sorted(found.harvests.all(), key=written)
-                ],
+                "harvests": _taken_off(found),
             }
         )
 
@@ -133,6 +124,20 @@ class OneCrop(Endpoint):
 def observe_crop(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Log something seen or done on a crop: pins, flush ended, rewatered, bags lost, finished."""
     return seen(growing.log_observation(crop=who.own(Crop), **asked, **who.signed_today))
+
+
+def _taken_off(crop: Crop) -> list[dict[str, Any]]:
+    return [
+        {
+            "flush": each.flush,
+            "harvested_on": each.harvested_on,
+            "grade": each.grade,
+            "weighed_g": each.weighed,
+            "trimmed_g": each.trimmed,
+            "lot": each.lot.public_id,
+        }
+        for each in harvested().filter(crop=crop).select_related("lot").order_by("pk")
+    ]
 
 
 def seen(observation: Any) -> dict[str, Any]:

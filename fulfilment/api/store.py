@@ -11,6 +11,7 @@ from rest_framework.response import Response
 
 from fulfilment.api import pages
 from fulfilment.api.actions import Asking, action, made
+from fulfilment.api.crops import GROWERS
 from fulfilment.api.fields import Flag, Grams, Id, Instant, Shape, Text
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
@@ -18,7 +19,7 @@ from fulfilment.core.problems import Invalid
 from fulfilment.models import Hold, Lot
 from fulfilment.read.holds import KINDS, stands_on
 from fulfilment.read.scope import STAFF, visible
-from fulfilment.services import holds, rows, stock
+from fulfilment.services import growing, holds, rows, stock
 
 if TYPE_CHECKING:
     from rest_framework.request import Request
@@ -53,6 +54,24 @@ class DryAsked(Shape):
 class CorrectAsked(Shape):
     to_quantity = serializers.IntegerField()
     reason = Text(max_length=200)
+
+
+class HarvestCorrectionAsked(Shape):
+    """What was really harvested; 0 where nothing of it was.  ``confirmed`` answers the question that an unlikely weight
+    is met with.
+    """
+
+    weighed_g = serializers.IntegerField()
+    trimmed_g = serializers.IntegerField(required=False, allow_null=True, default=None)
+    reason = Text(max_length=200)
+    confirmed = Flag(required=False, default=False)
+
+
+class LeftInLot(Shape):
+    """The lot as it is now."""
+
+    lot = Id()
+    left = serializers.IntegerField()
 
 
 class HoldAsked(Shape):
@@ -132,6 +151,13 @@ def dry_out(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
 def correct(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """The book is wrong: what the lot really holds, and how one knows."""
     return _moved(stock.correct(who.own(Lot), **asked, **who.signed))
+
+
+@action("lots_correct_harvest", scopes=GROWERS, shape=HarvestCorrectionAsked, answer=LeftInLot)
+def correct_harvest(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """The harvest behind this lot was written down wrong: lot, forecast and what is learned follow."""
+    lot = growing.correct_harvest(who.own(Lot), **asked, **who.signed)
+    return {"lot": lot.public_id, "left": lot.quantity}
 
 
 @action("holds_place", scopes=KEEPERS, shape=HoldAsked)

@@ -91,6 +91,7 @@ V1: list[URLPattern | URLResolver] = [
     path("lots/<str:code>/takings", store.take.as_view()),
     path("lots/<str:code>/dry-outs", store.dry_out.as_view()),
     path("lots/<str:code>/corrections", store.correct.as_view()),
+    path("lots/<str:code>/harvest-corrections", store.correct_harvest.as_view()),
     path("holds", both(store.Holds, store.place).as_view()),
     path("holds/<str:code>", store.OneHold.as_view()),
     path("holds/<str:code>/release", store.release.as_view()),

@@ -335,23 +335,34 @@ class Observation(models.Model):
 class Harvest(models.Model):
     """Grams of one grade taken off a crop in a flush on a day, as weighed and after trimming; append-only, makes a
     lot.
+
+    A weight that was written down wrong is put right by another row that names the one it ``corrects``: grams more or
+    less, of the same crop, flush, day and grade, without a lot of its own.  Sums stay true by themselves.
     """
 
     public_id = PublicId()
     crop = models.ForeignKey(Crop, on_delete=models.PROTECT, related_name="harvests")
+    corrects = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="corrections")
     flush = models.PositiveSmallIntegerField()
     harvested_on = models.DateField(db_index=True)
     grade = models.CharField(max_length=20)
-    weighed_g = PositiveAmount()
-    trimmed_g = PositiveAmount()
+    weighed_g = models.IntegerField()
+    trimmed_g = models.IntegerField()
+    reason = models.CharField(max_length=200, blank=True, db_default="")
     logged_by = models.CharField(max_length=40)
     logged_at = models.DateTimeField()
 
     class Meta:
         constraints = [
-            *positive("weighed_g", "trimmed_g", table="harvest"),
             models.CheckConstraint(
-                condition=models.Q(trimmed_g__lte=models.F("weighed_g")), name="harvest_trimming_takes_away"
+                condition=models.Q(
+                    corrects__isnull=True, weighed_g__gt=0, trimmed_g__gt=0, trimmed_g__lte=models.F("weighed_g")
+                )
+                | models.Q(corrects__isnull=False) & ~models.Q(weighed_g=0, trimmed_g=0),
+                name="harvest_weighs_something",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(corrects__isnull=True) | ~models.Q(reason=""), name="harvest_correction_has_reason"
             ),
             models.CheckConstraint(
                 condition=models.Q(flush__gte=1) & models.Q(flush__lte=3), name="harvest_flush_1_to_3"

@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping
 from datetime import UTC, date, datetime, time, timedelta
+from typing import TYPE_CHECKING, TypedDict
 
-from django.db.models import Sum
+from django.db.models import F, QuerySet, Sum
 
 from fulfilment.core.calendar import farm_day
 from fulfilment.core.growth import CropState, Knowledge, Stage, StrainProfile, TrimLog, learn
@@ -18,6 +19,9 @@ from fulfilment.core.growth.diaries import BatchDiary, Climate, CropDiary, Place
 from fulfilment.models import Batch, Crop, Harvest, Lot, Observation, Reading, Room, Strain
 from fulfilment.read import holds
 from fulfilment.read.farm import farm
+
+if TYPE_CHECKING:
+    from django_stubs_ext import WithAnnotations
 
 LONGEST_LIFE = 400
 """Days: readings older than this touch no bag that still hangs, nor one that is learned from in detail."""
@@ -49,9 +53,28 @@ def trim_loss(strain: Strain) -> float:
     """The share of the weight as picked that trimming takes off this strain, as learned so far."""
     trims = [
         TrimLog(weighed, trimmed)
-        for weighed, trimmed in Harvest.objects.filter(crop__batch__strain=strain).values_list("weighed_g", "trimmed_g")
+        for weighed, trimmed in harvested()
+        .filter(crop__batch__strain=strain, weighed__gt=0)
+        .values_list("weighed", "trimmed")
     ]
     return learn(StrainProfile.from_data(strain.growth), trims=trims).trim_loss
+
+
+class AsItStands(TypedDict):
+    """What a harvest weighed by all that is known of it now, in grams."""
+
+    weighed: int
+    trimmed: int
+
+
+def harvested() -> QuerySet[WithAnnotations[Harvest, AsItStands]]:
+    """Harvests with ``weighed`` and ``trimmed``: grams as they stand after all that was put right, zero if nothing
+    does.
+    """
+    return Harvest.objects.filter(corrects__isnull=True).annotate(
+        weighed=F("weighed_g") + Sum("corrections__weighed_g", default=0),
+        trimmed=F("trimmed_g") + Sum("corrections__trimmed_g", default=0),
+    )
 
 
 def _climate(today: date) -> Climate:
@@ -124,9 +147,10 @@ def _crop_diaries(today: date) -> Mapping[int, list[CropDiary]]:
         elif kind == Observation.Kind.BAGS_LOST:
             diary.losses[on] = diary.losses.get(on, 0) + (bags or 0)
     for crop_id, flush, on, grade, weighed, trimmed in (
-        Harvest.objects.filter(harvested_on__lte=today)
+        harvested()
+        .filter(harvested_on__lte=today, weighed__gt=0)
         .order_by("harvested_on", "pk")
-        .values_list("crop_id", "flush", "harvested_on", "grade", "weighed_g", "trimmed_g")
+        .values_list("crop_id", "flush", "harvested_on", "grade", "weighed", "trimmed")
     ):
         diary = found.get(crop_id)
         if diary is not None:

@@ -430,6 +430,7 @@ def _whole(value: object) -> int:
 
 _SENTENCES: Final[Mapping[str, tuple[str, str, str]]] = {
     "harvest_logged": ("harvest", "logged", "{}"),
+    "harvest_corrected": ("harvest", "put right", ""),
     "batch_mixed": ("batch", "mixed", "{}"),
     "crop_opened": ("crop", "opened", "{}"),
     "order_placed": ("order", "placed", ""),

@@ -287,6 +287,7 @@ BAD: list[tuple[str, dict[str, object], int, str, str]] = [
     ("/batches/$batches/kits", {"bags": 999, "sealed_on": ON}, 409, "not_enough_bags", "/bags"),
     ("/lots/$lots/wastes", {"quantity": 999_999}, 409, "not_in_store", "/quantity"),
     ("/lots/$lots/takings", {"quantity": 0, "kind": "sample"}, 400, "too_small", "/quantity"),
+    ("/lots/$lots/harvest-corrections", {"weighed_g": -1, "reason": "x"}, 400, "too_small", "/weighed_g"),
     ("/lots/$lots/corrections", {"to_quantity": -1, "reason": "x"}, 400, "too_small", "/to_quantity"),
     ("/lots/$lots/dry-outs", {}, 400, "", ""),
     ("/holds", {"kind": "lot", "id": "K7Q2-M4XJ", "reason": "x"}, 400, "not_found", ""),

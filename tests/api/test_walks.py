@@ -221,6 +221,7 @@ BODIES: dict[str, dict[str, object]] = {
     "lots/<str:code>/wastes": {"quantity": 1},
     "lots/<str:code>/takings": {"quantity": 1, "kind": "sample"},
     "lots/<str:code>/dry-outs": {"lost_g": 1},
+    "lots/<str:code>/harvest-corrections": {"weighed_g": 1_900, "reason": "a slip of the pen"},
     "lots/<str:code>/corrections": {"to_quantity": 1_000, "reason": "weighed again"},
     "holds/<str:code>/release": {},
     "holds/<str:code>/destruction": {},

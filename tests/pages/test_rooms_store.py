@@ -128,6 +128,25 @@ def test_drying_and_correcting(ada: Client) -> None:
     assert "Corrected · scale was off" in words(ada.get(f"/store/{lot.public_id}/"))
 
 
+def test_a_harvest_typed_wrong_is_put_right_from_the_crops_page(ada: Client) -> None:
+    made = world.build()
+    lot = made.harvest(6_000)
+    address = f"/store/{lot.public_id}/"
+    assert f'href="{address}#harvest"' in ada.get(f"/crops/{made.crop.public_id}/").content.decode()
+    asked = ada.post(f"{address}harvest/", {"weighed_g": "60 kg", "reason": "a nought"})
+    assert "which no bag can give" in words(asked) or "hardly give more" in words(asked)
+    typed = {"weighed_g": "600", "reason": "a nought too many"}
+    assert ada.post(f"{address}harvest/", typed).status_code == 303
+    lot.refresh_from_db()
+    assert lot.quantity == 600
+    assert "By the book 600 g weighed, 600 g after trimming." in words(ada.get(address))
+    story = words(ada.get(f"/crops/{made.crop.public_id}/"))
+    assert "Harvest put right" in story
+    assert "-5,400 g weighed, -5,400 g after trimming: a nought too many" in story
+    assert ada.post(f"{address}harvest/", {"weighed_g": "0", "reason": "another crop"}).status_code == 303
+    assert "By the book nothing of it was harvested." in words(ada.get(address))
+
+
 def test_kits_are_taken_by_their_numbers(ada: Client) -> None:
     made = world.build(bags=4, kits_wanted=6)
     lot = kits.seal(made.crop.batch.public_id, bags=3, sealed_on=MONDAY, by=ADA, now=NOW, today=MONDAY)

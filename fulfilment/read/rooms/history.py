@@ -27,7 +27,7 @@ MOST_READINGS: Final = 60
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One thing that was logged; a harvest names its ``lot``."""
+    """One thing that was logged; a harvest names its ``lot``, and ``weighed`` says that its weight may be put right."""
 
     on: date
     what: str
@@ -35,6 +35,7 @@ class Entry:
     by: str
     flush: int | None = None
     lot: str = ""
+    weighed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +172,7 @@ class RoomStory:
 def crop_story(code: str, actor: Actor, *, today: date) -> CropStory:
     """All of one crop; :class:`Missing` where there is none for the actor."""
     crop = find(visible(Crop, actor).select_related("batch__strain", "room"), code)
-    harvests = list(crop.harvests.select_related("lot").order_by("harvested_on", "pk"))
+    harvests = list(crop.harvests.select_related("lot", "corrects__lot").order_by("harvested_on", "pk"))
     reasons = holds.reasons_by_lot()
     held = tuple(hold.reason for hold in holds.over_batch(crop.batch_id))
     weighed, trimmed = (sum(getattr(each, name) for each in harvests) for name in ("weighed_g", "trimmed_g"))
@@ -218,6 +219,7 @@ def crop_story(code: str, actor: Actor, *, today: date) -> CropStory:
                 reasons.get(each.lot.pk, ()),
             )
             for each in reversed(harvests)
+            if each.corrects is None
             if each.lot.quantity or each.lot.pk in reasons
         ),
     )  # fmt: skip
@@ -295,14 +297,22 @@ def _entries(seen: QuerySet[Observation], harvests: Iterable[Harvest]) -> tuple[
         ))
         for each in seen
     ] + [
-        ((each.harvested_on, each.logged_at), Entry(
-            each.harvested_on, "Harvest",
-            f"{each.weighed_g:,} g weighed, {each.trimmed_g:,} g after trimming, grade {each.grade}",
-            each.logged_by, each.flush, each.lot.public_id,
-        ))
+        ((each.harvested_on, each.logged_at), _taken(each))
         for each in harvests
     ]  # fmt: skip
     return tuple(entry for _, entry in sorted(found, key=lambda pair: pair[0], reverse=True))
+
+
+def _taken(harvest: Harvest) -> Entry:
+    if harvest.corrects is None:
+        says = f"{harvest.weighed_g:,} g weighed, {harvest.trimmed_g:,} g after trimming, grade {harvest.grade}"
+        what, lot = "Harvest", harvest.lot.public_id
+    else:
+        says = f"{harvest.weighed_g:+,} g weighed, {harvest.trimmed_g:+,} g after trimming: {harvest.reason}"
+        what, lot = "Harvest put right", harvest.corrects.lot.public_id
+    return Entry(
+        harvest.harvested_on, what, says, harvest.logged_by, harvest.flush, lot, weighed=harvest.corrects is None
+    )
 
 
 def _detail(seen: Observation) -> str:

@@ -11,6 +11,7 @@ from django.db.models import Sum
 
 from fulfilment.models import Allocation, Kit, Lot, Pick, Plan
 from fulfilment.read import holds
+from fulfilment.read.growing import harvested
 from fulfilment.read.rooms.finding import find
 from fulfilment.read.scope import Actor, visible
 
@@ -73,6 +74,9 @@ class LotStory:
     moves: tuple[Move, ...]
     kits: tuple[tuple[str, str], ...]
     """(number, state) of each kit of a lot of kits."""
+    weighed_g: int = 0
+    trimmed_g: int = 0
+    """What its harvest weighed as it stands, before and after trimming; 0 for kits."""
 
 
 def on_hand(actor: Actor, *, today: date) -> tuple[InStore, ...]:
@@ -90,12 +94,15 @@ def lot_story(code: str, actor: Actor, *, today: date) -> LotStory:
     """One lot with its ledger, the newest entry first."""
     lot = find(visible(Lot, actor).select_related("strain", "batch", "harvest__crop"), code)
     (shown,) = _shown([lot], actor, today=today)
+    weighed, trimmed = harvested().values_list("weighed", "trimmed").get(lot=lot) if lot.harvest else (0, 0)
     return LotStory(
         lot=shown,
         moves=tuple(
             Move(each.at, each.kind, each.quantity, each.by, each.reason) for each in lot.entries.order_by("-at", "-pk")
         ),
         kits=tuple(Kit.objects.filter(lot=lot).order_by("pk").values_list("public_id", "state")),
+        weighed_g=weighed,
+        trimmed_g=trimmed,
     )
 
 

@@ -9,6 +9,7 @@ from fulfilment.services.growing.batches import (
     trim_quota,
     want_kits,
 )
+from fulfilment.services.growing.corrections import correct_harvest
 from fulfilment.services.growing.harvests import Weighed, log_harvest
 from fulfilment.services.growing.observations import finish, log_observation, log_reading
 from fulfilment.services.growing.sources import (
@@ -27,6 +28,7 @@ __all__ = [
     "add_supplier",
     "change_donor",
     "change_supplier",
+    "correct_harvest",
     "finish",
     "lock_with_book",
     "log_harvest",

@@ -6,6 +6,7 @@ these bags could give, or several times what the flush gives as a rule.  What no
 
 from __future__ import annotations
 
+from collections import Counter
 from datetime import timedelta
 from typing import TYPE_CHECKING, Final, NotRequired, TypedDict
 
@@ -19,7 +20,7 @@ from fulfilment.core.units import KIT, amount
 from fulfilment.models import Crop, Harvest, Keeping, Lot, Observation, StockEntry, Strain
 from fulfilment.read import growing as read_growing
 from fulfilment.services import events, given, jobs, measures, rows, stock
-from fulfilment.services.growing.observations import end_flush
+from fulfilment.services.growing.observations import days_picked, end_flush
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -73,7 +74,7 @@ def log_harvest(
         number = _flush(crop, flush, harvested_on=harvested_on)
         weights = _weights(strain, grades)
         questions = [
-            *_unlikely(crop, number, sum(weighed for _, weighed, _ in weights)),
+            *unlikely(crop, number, sum(weighed for _, weighed, _ in weights)),
             *_past_date(weights, harvested_on=harvested_on, today=today),
         ]
         if questions and not confirmed:
@@ -90,7 +91,7 @@ def log_harvest(
                     code="wrong_stage",
                     where="flush_ended",
                 )
-            end_flush(crop, on=max(harvested_on, _last_harvest(crop)), by=by, now=now)
+            end_flush(crop, on=max(harvested_on, days_picked(crop, number)[-1]), by=by, now=now)
         crop.version += 1
         crop.save(update_fields=["stage", "stage_since", "flush", "finished_on", "version"])
         events.record(
@@ -187,22 +188,27 @@ def _weights(strain: Strain, grades: Sequence[Weighed]) -> list[tuple[Keeping, i
             trimmed = row.get("trimmed_g")
             if trimmed is None:
                 trimmed = max(1, round(weighed * (1 - read_growing.trim_loss(strain))))
-            if amount(trimmed, where="trimmed_g") > weighed:
-                raise Invalid(
-                    f"Trimming takes away: {trimmed} g cannot be left of {weighed} g.",
-                    code="trimmed_above_weighed",
-                    where="trimmed_g",
-                )
+            check_trimming(amount(trimmed, where="trimmed_g"), weighed)
         except Problem as problem:
             raise problem.at(f"grades.{place}") from None
         found[grade] = (keeping[grade], weighed, trimmed)
     return list(found.values())
 
 
-def _unlikely(crop: Crop, flush: int, weighed_g: int) -> list[str]:
+def check_trimming(trimmed: int, weighed: int) -> None:
+    if trimmed > weighed:
+        raise Invalid(
+            f"Trimming takes away: {trimmed} g cannot be left of {weighed} g.",
+            code="trimmed_above_weighed",
+            where="trimmed_g",
+        )
+
+
+def unlikely(crop: Crop, flush: int, weighed_g: int, *, instead_of: int = 0) -> list[str]:
     """What the scale hardly can have shown; :class:`Invalid` for what it cannot."""
     dry_g = crop.bags * crop.batch.dry_g_per_bag
-    so_far = dict(crop.harvests.values_list("flush").annotate(sum=Sum("weighed_g")))
+    so_far = Counter(dict(crop.harvests.values_list("flush").annotate(sum=Sum("weighed_g"))))
+    so_far[flush] -= instead_of
     in_all = sum(so_far.values()) + weighed_g
     efficiency = biological_efficiency(in_all, dry_g=dry_g)
     says = f"{in_all} g in all from {crop.bags} bags with {dry_g} g of dry substrate is {efficiency:.0f} %"
@@ -217,7 +223,7 @@ def _unlikely(crop: Crop, flush: int, weighed_g: int) -> list[str]:
         return [f"{says}, where bags hardly give more than {UNLIKELY_PCT} %."]
     profile = StrainProfile.from_data(crop.batch.strain.growth)
     usual = dry_g * profile.efficiency_pct / 100 * profile.flush_shares[flush - 1]
-    of_flush = so_far.get(flush, 0) + weighed_g
+    of_flush = so_far[flush] + weighed_g
     if of_flush > UNLIKELY_FLUSH * usual:
         return [f"{of_flush} g in flush {flush} is much for {crop.bags} bags, which give some {usual:.0f} g in it."]
     if weighed_g < LEAST_G:
@@ -268,7 +274,3 @@ def _move(crop: Crop, flush: int, *, harvested_on: date) -> None:
         crop.stage, crop.stage_since = Stage.PICKING.value, harvested_on
     elif flush == crop.flush and crop.stage == Stage.PICKING:
         crop.stage_since = min(crop.stage_since, harvested_on)
-
-
-def _last_harvest(crop: Crop) -> date:
-    return crop.harvests.filter(flush=crop.flush).order_by("-harvested_on").values_list("harvested_on", flat=True)[0]

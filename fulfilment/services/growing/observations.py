@@ -12,6 +12,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from django.db import transaction
+from django.db.models import Sum
 
 from fulfilment.core.calendar import in_words
 from fulfilment.core.growth import FLUSHES, Stage
@@ -124,6 +125,12 @@ def end_flush(crop: Crop, *, on: date, by: str, now: datetime) -> Observation:
     _move(crop, seen)
     seen.save()
     return seen
+
+
+def days_picked(crop: Crop, flush: int) -> list[date]:
+    """The days on which something of a flush was harvested, in order, by what is written down and was put right."""
+    days = crop.harvests.filter(flush=flush).order_by("harvested_on").values("harvested_on")
+    return [row["harvested_on"] for row in days.annotate(grams=Sum("weighed_g")) if row["grams"] > 0]
 
 
 def finish(crop: Crop, *, on: date, note: str, by: str, now: datetime) -> Observation:
@@ -299,10 +306,10 @@ def _check_late_pins(crop: Crop, seen: Observation) -> None:
 
 
 def _check_last(crop: Crop, seen: Observation) -> None:
-    last = crop.harvests.filter(flush=crop.flush).order_by("-harvested_on").first()
-    if last is not None and last.harvested_on > seen.seen_on:
+    picked = days_picked(crop, crop.flush)
+    if picked and picked[-1] > seen.seen_on:
         raise Invalid(
-            f"Flush {crop.flush} was still picked on {in_words(last.harvested_on)}: it ended on that day or later.",
+            f"Flush {crop.flush} was still picked on {in_words(picked[-1])}: it ended on that day or later.",
             code="too_early",
             where="seen_on",
         )

@@ -10,7 +10,7 @@ from django.http import HttpResponseRedirect
 from django.urls import path, reverse
 
 from fulfilment.read.rooms import store
-from fulfilment.services import stock
+from fulfilment.services import growing, stock
 from fulfilment.web.ground.doors import staff, today_of
 from fulfilment.web.ground.forms import Grams, PageForm, Reason, attempt
 from fulfilment.web.ground.showing import show
@@ -95,7 +95,26 @@ class CorrectForm(LotForm):
         return "The book is corrected."
 
 
-FORMS: Final[Mapping[str, type[LotForm]]] = {"take": TakeForm, "dry": DryForm, "correct": CorrectForm}
+class HarvestForm(LotForm):
+    weighed_g = Grams(label="Weighed", at_least=0, help_text="0 if nothing of it was harvested.")
+    trimmed_g = Grams(label="After trimming", at_least=0, required=False, help_text="Empty: as much is trimmed off.")
+    reason = Reason(help_text="How do you know? A slip of the pen, another crop …")
+
+    def act(self, *, by: str, now: datetime, today: date) -> str:
+        asked = self.cleaned_data
+        growing.correct_harvest(
+            self.lot.code, weighed_g=asked["weighed_g"], trimmed_g=asked["trimmed_g"], reason=asked["reason"],
+            confirmed=self.yes, by=by, now=now,
+        )  # fmt: skip
+        return "The harvest is put right, and so is the lot."
+
+
+FORMS: Final[Mapping[str, type[LotForm]]] = {
+    "take": TakeForm,
+    "dry": DryForm,
+    "correct": CorrectForm,
+    "harvest": HarvestForm,
+}
 
 
 @staff()
