@@ -30,7 +30,11 @@ class Forecast(models.Model):
 
 
 class Supply(models.Model):
-    """The coming grams of one (strain, grade): an integer array [scenario, day], packed, with its quantiles by day."""
+    """The coming grams of one (strain, grade): an integer array [scenario, day], packed, with its quantiles by day.
+
+    ``by_profile`` and ``by_weekday`` [day] are what two naive forecasts said the same morning (core.forecast.rivals);
+    null where the forecast is older than they are.
+    """
 
     forecast = models.ForeignKey(Forecast, on_delete=models.CASCADE, related_name="supplies")
     strain = models.ForeignKey(Strain, on_delete=models.PROTECT, related_name="+")
@@ -40,6 +44,8 @@ class Supply(models.Model):
     p50 = models.JSONField()
     p90 = models.JSONField()
     mean = models.JSONField()
+    by_profile = models.JSONField(null=True, blank=True)
+    by_weekday = models.JSONField(null=True, blank=True)
 
     class Meta:
         verbose_name_plural = "supplies"
@@ -89,22 +95,30 @@ class NightStep(models.Model):
 
 
 class Score(models.Model):
-    """How a forecast of ``lead_days`` ahead met what was harvested on a day."""
+    """How a forecast of ``lead_days`` ahead met what was harvested on a day, in grams; written once.
+
+    ``grade`` is empty for a strain's grades together, and ``lead_days`` 0 for the sum of the seven days that begin
+    with the day the forecast was made, of which ``on`` is the last.  What is null was not kept yet when it was scored.
+    """
 
     on = models.DateField()
     strain = models.ForeignKey(Strain, on_delete=models.PROTECT, related_name="+")
-    grade = models.CharField(max_length=20)
-    lead_days = models.PositiveSmallIntegerField()
+    grade = models.CharField(max_length=20, blank=True, help_text="Empty: the strain's grades together.")
+    lead_days = models.PositiveSmallIntegerField(help_text="0: the sum of seven days up to this one.")
     observed = models.IntegerField()
     p10 = models.IntegerField()
     p50 = models.IntegerField()
     p90 = models.IntegerField()
+    mean = models.FloatField(null=True, blank=True)
     pinball = models.JSONField(help_text="Level → loss in grams.")
     crps = models.FloatField()
     inside = models.BooleanField()
+    place = models.FloatField(null=True, blank=True, help_text="Randomised probability integral transform, 0 to 1.")
+    by_profile = models.FloatField(null=True, blank=True, help_text="What the profile's averages alone said.")
+    by_weekday = models.FloatField(null=True, blank=True, help_text="Mean of the four weeks before on that weekday.")
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["on", "strain", "grade", "lead_days"], name="score_once")]
 
     def __str__(self) -> str:
-        return f"{self.on} {self.strain} {self.grade}"
+        return f"{self.on} {self.strain} {self.grade}".rstrip()

@@ -18,7 +18,7 @@ import numpy as np
 from django.db.models import Count, Q, Sum
 from numpy.typing import NDArray
 
-from fulfilment.core.forecast import LEVELS, unpack
+from fulfilment.core.forecast import LEVELS, WHOLE, unpack
 from fulfilment.core.units import KIT
 from fulfilment.models import Forecast, Line, Lot, PromisePart, Score, StockEntry, Strain, Supply
 from fulfilment.read import holds, supply
@@ -66,8 +66,8 @@ class GradeComing:
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """How forecasts a week ahead met the harvest of the last eight weeks: so many days (of a grade) inside the band out
-    of ``days``; grams that were picked, and that the days' middles add up to.
+    """How forecasts a week ahead met the harvest of the last eight weeks: so many days inside the band out of ``days``;
+    grams that were picked, and that the days' middles add up to.
     """
 
     days: int
@@ -222,7 +222,7 @@ def _due(today: date) -> dict[int, list[_Due]]:
 def _kept(today: date) -> dict[int, Kept]:
     """Strain → scores of the last eight weeks; days on which nothing was expected and nothing came are left out."""
     rows = (
-        Score.objects.filter(on__gte=today - SCORED, on__lt=today, lead_days=LEAD)
+        Score.objects.filter(on__gte=today - SCORED, on__lt=today, lead_days=LEAD, grade=WHOLE)
         .filter(Q(p90__gt=0) | Q(observed__gt=0))
         .order_by()
         .values("strain")

@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING, TypedDict
 from django.db.models import F, QuerySet, Sum
 
 from fulfilment.core.calendar import farm_day
+from fulfilment.core.forecast import weekdays_from
 from fulfilment.core.growth import CropState, Knowledge, Stage, StrainProfile, TrimLog, learn
 from fulfilment.core.growth.diaries import BatchDiary, Climate, CropDiary, Place, logs, states
+from fulfilment.core.units import Goods
 from fulfilment.models import Batch, Crop, Harvest, Lot, Observation, Reading, Room, Strain
 from fulfilment.read import holds
 from fulfilment.read.farm import farm
@@ -47,6 +49,20 @@ def crop_states(today: date) -> tuple[list[CropState], dict[int, Knowledge]]:
             living, strain_id=pk, knowledge=knowledge[pk], fruiting_rooms=rooms, climate=climate, today=today
         )  # fmt: skip
     return found, knowledge
+
+
+def picked_lately(today: date) -> Mapping[Goods, Mapping[date, int]]:
+    """Trimmed grams by goods and day over the last weeks before ``today``: what a mean of weekdays is made of."""
+    found: dict[Goods, dict[date, int]] = defaultdict(dict)
+    rows = (
+        Harvest.objects.filter(harvested_on__gte=weekdays_from(today), harvested_on__lt=today)
+        .order_by()
+        .values_list("crop__batch__strain_id", "grade", "harvested_on")
+        .annotate(grams=Sum("trimmed_g"))
+    )
+    for strain, grade, day, grams in rows:
+        found[Goods(strain, grade)][day] = grams
+    return found
 
 
 def trim_loss(strain: Strain) -> float:

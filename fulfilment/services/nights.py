@@ -70,7 +70,7 @@ def run(on: str, *, now: datetime, scenarios: int | None = None) -> Night:
 
 
 def _score(course: Course) -> Figures:
-    return {"scored": scoring.score_yesterday(today=course.on)}
+    return {"scored": scoring.score_past(today=course.on)}
 
 
 def _forecast(course: Course) -> Figures:

@@ -90,11 +90,11 @@ def test_the_page_has_chart_sums_table_and_what_is_in_store(here: World) -> None
 def test_the_last_forecasts_are_scored_in_a_plain_line(here: World) -> None:
     for back in range(1, 11):
         Score.objects.create(
-            on=MONDAY - timedelta(days=back), strain=here.strain, grade="a", lead_days=7, observed=1_000, p10=500,
+            on=MONDAY - timedelta(days=back), strain=here.strain, grade="", lead_days=7, observed=1_000, p10=500,
             p50=900, p90=1_500, pinball={}, crps=1.0, inside=back > 2,
         )  # fmt: skip
     Score.objects.create(
-        on=MONDAY - timedelta(days=1), strain=here.strain, grade="b", lead_days=7, observed=0, p10=0, p50=0, p90=0,
+        on=MONDAY - timedelta(days=11), strain=here.strain, grade="", lead_days=7, observed=0, p10=0, p50=0, p90=0,
         pinball={}, crps=0.0, inside=True,
     )  # fmt: skip
     said = page()

@@ -7,11 +7,13 @@ from dataclasses import replace
 from datetime import date, datetime
 from functools import partial
 
+import numpy as np
 from django.db import transaction
 from django.db.models import F
+from numpy.typing import NDArray
 
-from fulfilment.core.forecast import Forecast, forecast, pack
-from fulfilment.core.growth import CropState
+from fulfilment.core.forecast import Forecast, by_profile, by_weekday, forecast, pack
+from fulfilment.core.growth import CropState, Knowledge
 from fulfilment.core.promises import Waiting, ask_again
 from fulfilment.core.units import KIT, Goods
 from fulfilment.models import Batch, Line, PromisePart
@@ -42,16 +44,19 @@ def publish(*, today: date, now: datetime, scenarios: int | None = None) -> Fore
         seed=whose.seed,
     )
     chosen = openings.choose(states, knowledge, today=today, seed=whose.seed, days=whose.horizon_days)
-    made = draw(chosen.states)
-    raised = quotas.choose(made, chosen.states, today=today)
+    fruiting = chosen.states
+    made = draw(fruiting)
+    raised = quotas.choose(made, fruiting, today=today)
     if raised:
-        made = draw(_set_aside(chosen.states, raised))
+        fruiting = _set_aside(fruiting, raised)
+        made = draw(fruiting)
+    rivals = _rivals(fruiting, knowledge, today=today, days=made.days)
     with transaction.atomic():
         books = {
             Goods(row.strain_id, row.grade): row
             for row in BookRow.objects.select_for_update(no_key=True).order_by("pk")
         }
-        row = _store(made, books=books, seen=seen, seed=whose.seed, now=now)
+        row = _store(made, rivals, books=books, seen=seen, seed=whose.seed, now=now)
         _plan_batches(made, opens_on=chosen.opens_on, extra=raised)
         desk = open_all(today=today, kitchens=_open_kitchens(today))
         reask(desk, now=now)
@@ -117,7 +122,27 @@ def _open_kitchens(today: date) -> set[int]:
     )
 
 
-def _store(made: Forecast, *, books: Mapping[Goods, BookRow], seen: int, seed: int, now: datetime) -> ForecastRow:
+def _rivals(
+    states: Sequence[CropState], knowledge: Mapping[int, Knowledge], *, today: date, days: int
+) -> dict[Goods, tuple[list[float], list[float]]]:
+    """What two naive forecasts say this morning, by profile and by weekday, to be scored beside ours."""
+    profiles = {strain_id: known.profile for strain_id, known in knowledge.items()}
+    picked = growing.picked_lately(today)
+    return {
+        goods: (_rounded(points), _rounded(by_weekday(picked.get(goods, {}), today=today, days=days)))
+        for goods, points in by_profile(states, profiles=profiles, days=days).items()
+    }
+
+
+def _store(
+    made: Forecast,
+    rivals: Mapping[Goods, tuple[list[float], list[float]]],
+    *,
+    books: Mapping[Goods, BookRow],
+    seen: int,
+    seed: int,
+    now: datetime,
+) -> ForecastRow:
     row = ForecastRow.objects.create(
         made_at=now,
         first_on=made.first_day,
@@ -141,12 +166,18 @@ def _store(made: Forecast, *, books: Mapping[Goods, BookRow], seen: int, seed: i
                 p10=p10,
                 p50=p50,
                 p90=p90,
-                mean=[round(float(x), MEAN_PLACES) for x in made.mean(goods)],
+                mean=_rounded(made.mean(goods)),
+                by_profile=rivals[goods][0],
+                by_weekday=rivals[goods][1],
             )
         )
     SupplyRow.objects.bulk_create(rows)
     BookRow.objects.exclude(grade=KIT).update(forecast=row)
     return row
+
+
+def _rounded(grams: NDArray[np.float64]) -> list[float]:
+    return [round(float(each), MEAN_PLACES) for each in grams]
 
 
 def _outlook(made: Forecast, key: str) -> dict[str, object]:
@@ -159,12 +190,12 @@ def _outlook(made: Forecast, key: str) -> dict[str, object]:
     }
 
 
-def _set_aside(states: Sequence[CropState], extra: Mapping[int, int]) -> list[CropState]:
+def _set_aside(states: Sequence[CropState], extra: Mapping[int, int]) -> tuple[CropState, ...]:
     """The states with the bags newly meant as kits taken off those meant for fruiting."""
-    return [
+    return tuple(
         replace(s, bags=s.bags - extra[s.batch_id]) if s.key == f"batch:{s.batch_id}" and s.batch_id in extra else s
         for s in states
-    ]
+    )
 
 
 def _plan_batches(made: Forecast, *, opens_on: Mapping[int, date], extra: Mapping[int, int]) -> None:
