@@ -19,6 +19,7 @@ WORKDIR /srv/farm
 COPY manage.py ./
 COPY farm_orders ./farm_orders
 COPY fulfilment ./fulfilment
+COPY docs/problems.md ./docs/problems.md
 ENV PATH=/opt/farm/bin:$PATH \
     PYTHONUNBUFFERED=1 \
     PYTHONDONTWRITEBYTECODE=1 \

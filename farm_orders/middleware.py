@@ -27,6 +27,7 @@ log = structlog.get_logger(__name__)
 SECONDS = Histogram("farm_request_seconds", "Requests by route and status.", ["method", "route", "status"])
 METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
 RETRY_AFTER_S = "5"
+API = "/api/"
 POLICY = "; ".join(
     (
         "default-src 'none'",
@@ -75,7 +76,20 @@ def server_error(request: HttpRequest) -> HttpResponseBase:
     """The last answer there is: also for what a middleware met, which no ``process_exception`` is told of."""
     if isinstance(sys.exc_info()[1], OperationalError | InterfaceError):
         return try_again(request)
+    if request.path.startswith(API):
+        return problem(
+            500,
+            code="error",
+            title="Something broke on the farm's side; nothing was changed.",
+            detail="Something broke here and was written down; the same request may be sent again.",
+        )
     return defaults.server_error(request)
+
+
+def problem(status: int, *, code: str, title: str, detail: str) -> HttpResponse:
+    """What the API says where the REST framework is not reached (RFC 9457)."""
+    body = {"type": f"{API}problems#{code}", "title": title, "status": status, "code": code, "detail": detail}
+    return JsonResponse(body, status=status, content_type="application/problem+json")
 
 
 class Logged(RequestMiddleware):
@@ -118,15 +132,13 @@ def measured(get_response: Answer) -> Answer:
 def try_again(request: HttpRequest) -> HttpResponse:
     log.warning("database_unavailable", route=route(request))
     response: HttpResponse
-    if request.path.startswith("/api/"):
-        body = {
-            "type": "about:blank",
-            "title": "Service Unavailable",
-            "status": 503,
-            "code": "unavailable",
-            "detail": "The database does not answer at the moment; the same request may be sent again.",
-        }
-        response = JsonResponse(body, status=503, content_type="application/problem+json")
+    if request.path.startswith(API):
+        response = problem(
+            503,
+            code="unavailable",
+            title="The database does not answer at the moment; nothing was changed.",
+            detail="The database does not answer at the moment; the same request may be sent again.",
+        )
     else:
         sentence = "The farm's records cannot be read at the moment. Nothing was changed; please try again."
         response = HttpResponse(sentence, status=503, content_type="text/plain; charset=utf-8")

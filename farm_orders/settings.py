@@ -232,6 +232,10 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "VERSION": "1",
     "OAS_VERSION": "3.1.1",
     "SERVE_INCLUDE_SCHEMA": False,
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "fulfilment.api.schema.complete",
+    ],
 }
 
 # ---- Logs -----------------------------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from math import isfinite
 from typing import IO, TYPE_CHECKING, Any
 
 from django.conf import settings
@@ -32,7 +33,9 @@ class Json(BaseParser):
         if not body:
             raise ParseError("This request needs a JSON body.")
         try:
-            found = json.loads(body.decode("utf-8"), object_pairs_hook=_object, parse_constant=_constant)
+            found = json.loads(
+                body.decode("utf-8"), object_pairs_hook=_object, parse_constant=_constant, parse_float=_number
+            )
         except RecursionError as error:
             raise ParseError(f"This body is nested more than {DEEPEST} deep.") from error
         except ValueError as error:
@@ -41,12 +44,25 @@ class Json(BaseParser):
         return found
 
 
+class MergePatch(Json):
+    """RFC 7396: of an object, what is to be changed; ``null`` takes away what can be missing."""
+
+    media_type = "application/merge-patch+json"
+
+
 def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) != len(pairs):
         names = [name for name, _ in pairs]
         doubled = next(name for name in names if names.count(name) > 1)
         raise ValueError(f"{doubled!r} is there twice")
+    return found
+
+
+def _number(text: str) -> float:
+    found = float(text)
+    if not isfinite(found):
+        raise ValueError(f"{text[:20]} is larger than a number can be")
     return found
 
 

@@ -1,6 +1,7 @@
-"""Changing only what one has seen: a row's version is its strong entity tag (RFC 9110), wanted back as ``If-Match``.
+"""Changing only what one has seen: a row's version begins its entity tag (RFC 9110), wanted back as ``If-Match``.
 
-Without the header a change is 428 (RFC 6585), with an older tag 412: read again, and change that.
+Without the header a change is 428 (RFC 6585), with an older version 412: read again, and change that.  What else a tag
+says (:mod:`fulfilment.api.seen`) is about the bytes that were read, and no reason to refuse.
 """
 
 from __future__ import annotations
@@ -46,8 +47,14 @@ def match(request: Request, row: Kitchen | Product) -> None:
             code="match_missing",
         )
     tags = parse_etags(given)
-    if tag(row) not in tags and tags != ["*"]:
+    versions = {_version(each) for each in tags if not each.startswith("W/")}
+    if tag(row) not in versions and tags != ["*"]:
         raise Stale("Somebody changed this since you read it: read it again, then change it.", code="stale")
+
+
+def _version(tag: str) -> str:
+    """``"3.9f2c"`` as ``"3"``."""
+    return f'"{tag.strip(chr(34)).partition(".")[0]}"'
 
 
 def change(request: Request, model: type[Row], code: str, do: Callable[[str, Asking], Row]) -> Response:

@@ -17,8 +17,10 @@ from fulfilment.core.problems import Invalid
 from fulfilment.core.units import MAX_GRAMS, Money, amount
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
+_LARGEST: Final = 2**31 - 1
+"""What a column holds; fields of the trade have bounds of their own below it."""
 _DAY: Final = re.compile(r"\d{4}-\d{2}-\d{2}\Z", re.ASCII)
 _MONEY: Final = re.compile(r"\d{1,9}\.\d{2}\Z", re.ASCII)
 _CURRENCY: Final = re.compile(r"[A-Z]{3}\Z", re.ASCII)
@@ -37,9 +39,33 @@ class Shape(serializers.Serializer[Any]):
                 for name in data
                 if name not in known
             }
-            if unknown:
-                raise serializers.ValidationError(unknown)
+            wrong = unknown | dict(self._loose(data))
+            if wrong:
+                raise serializers.ValidationError(wrong)
         return super().to_internal_value(data)
+
+    def _loose(self, data: Mapping[str, Any]) -> Iterator[tuple[str, list[serializers.ErrorDetail]]]:
+        """Numbers that only look like it: the framework would read ``"5"``, ``5.0`` and ``true`` as 5."""
+        for name, field in self.fields.items():
+            child = getattr(field, "child", field)
+            if name not in data or isinstance(field, Shape | serializers.ListSerializer):
+                continue
+            given = data[name]
+            each = given.values() if isinstance(given, dict) else given if isinstance(given, list) else [given]
+            if isinstance(child, serializers.IntegerField) and not all(map(_whole_or_none, each)):
+                yield name, [serializers.ErrorDetail("This must be a whole number.", code="not_whole")]
+            elif isinstance(child, serializers.FloatField) and not all(map(_number_or_none, each)):
+                yield name, [serializers.ErrorDetail("This must be a number.", code="not_a_number")]
+            elif isinstance(child, serializers.IntegerField) and any(abs(one) > _LARGEST for one in each if one):
+                yield name, [serializers.ErrorDetail("This number is too large.", code="too_large")]
+
+
+def _whole_or_none(value: Any) -> bool:
+    return value is None or (isinstance(value, int) and not isinstance(value, bool))
+
+
+def _number_or_none(value: Any) -> bool:
+    return value is None or (isinstance(value, int | float) and not isinstance(value, bool))
 
 
 class _Whole(serializers.IntegerField):

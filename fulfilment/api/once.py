@@ -1,13 +1,15 @@
 """``Idempotency-Key``: a POST that makes or moves something is done once, however often it is sent.
 
-The key is the client's own, best a UUID, new for each thing it wants.  The same request again gets the same answer; the
-same key with another body is 422; a refusal is an answer too, and stays it.
+The key is the client's own, best a UUID, new for each thing it wants.  The same request again gets the same answer for
+seven days; the same key with another body is 422; a refusal is an answer too, and stays it.  The IETF draft writes the
+key as a structured string, in quotes (RFC 9651); without them it is the same key.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import re
 from datetime import UTC, datetime
 from functools import wraps
 from typing import TYPE_CHECKING, Any, Final
@@ -32,6 +34,8 @@ if TYPE_CHECKING:
 
 HEADER: Final = "Idempotency-Key"
 LONGEST: Final = 255
+_BARE: Final = re.compile(r"[!#-+\--\[\]-~]+\Z")
+_QUOTED: Final = re.compile(r'"((?:[ !#-\[\]-~]|\\["\\])*)"\Z')
 PARAMETER: Final = OpenApiParameter(
     HEADER, str, OpenApiParameter.HEADER, required=True, description="Your own name for this request, best a UUID."
 )
@@ -69,14 +73,20 @@ def once(method: Method) -> Callable[..., HttpResponse]:
 
 
 def _key(request: Request) -> str:
-    key = request.headers.get(HEADER, "").strip()
-    if not key:
+    given = request.headers.get(HEADER, "").strip()
+    if not given:
         raise Invalid(
             f"This request needs the header {HEADER}: your own name for it, best a UUID, the same when it is repeated.",
             code="idempotency_key_missing",
         )
-    if len(key) > LONGEST or not key.isascii() or not key.isprintable():
-        raise Invalid(f"{HEADER} is at most {LONGEST} printable ASCII signs.", code="idempotency_key_invalid")
+    quoted = _QUOTED.match(given)
+    key = re.sub(r"\\(.)", r"\1", quoted[1]) if quoted else given if _BARE.match(given) else ""
+    if not 0 < len(key.strip()) <= LONGEST:
+        raise Invalid(
+            f"{HEADER} is at most {LONGEST} visible ASCII signs without commas and spaces, best a UUID; in quotes "
+            "(RFC 9651) or not.",
+            code="idempotency_key_invalid",
+        )
     return key
 
 

@@ -1,8 +1,8 @@
 """How a problem is told over HTTP: ``application/problem+json`` (RFC 9457), whoever found it.
 
 ``code`` is for programs and stable, ``detail`` is the sentence for people, ``errors`` says where in the body, each by a
-JSON pointer (RFC 6901).  What is missing is 404 where the address asked for it and 400 where the body
-refers to it.
+JSON pointer (RFC 6901).  ``type`` leads to the code's row on the page of :mod:`fulfilment.api.meanings`.  What is
+missing is 404 where the address asked for it and 400 where the body refers to it.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from rest_framework import exceptions
 from rest_framework.response import Response
 from rest_framework.views import set_rollback
 
+from fulfilment.api.meanings import meanings, type_of
 from fulfilment.core.problems import Conflict, Forbidden, Invalid, Missing, Problem, Stale, Unconfirmed
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ STATUS_OF_CODE: Final[Mapping[str, int]] = {"key_reused": 422, "match_missing": 
 """Where a standard names another status for one reason."""
 
 CODES: Final[Mapping[int, str]] = {
-    400: "invalid",
+    400: "unreadable",
     401: "not_authenticated",
     403: "forbidden",
     404: "not_found",
@@ -45,6 +46,10 @@ CODES: Final[Mapping[int, str]] = {
     415: "unsupported_media_type",
     429: "throttled",
 }
+"""What the framework itself refuses."""
+
+SOON_S: Final = 1
+"""Seconds after which a request whose first sending still runs may be sent again."""
 
 
 class TooLarge(exceptions.APIException):
@@ -82,7 +87,10 @@ def told(problem: Problem) -> Response:
         errors = [
             {"pointer": pointer(problem.where.split(".")), "code": problem.reason_code, "detail": problem.sentence}
         ]
-    return _response(status, problem.reason_code, problem.sentence, errors=errors, data=problem.data)
+    response = _response(status, problem.reason_code, problem.sentence, errors=errors, data=problem.data)
+    if problem.reason_code == "in_progress":
+        response["Retry-After"] = str(SOON_S)
+    return response
 
 
 def pointer(path: list[str]) -> str:
@@ -122,9 +130,10 @@ def _response(
     errors: list[dict[str, str]] | None = None,
     data: Mapping[str, object] | None = None,
 ) -> Response:
+    known = meanings().get(code)
     body: dict[str, object] = {
-        "type": "about:blank",
-        "title": HTTPStatus(status).phrase,
+        "type": type_of(code),
+        "title": known.says if known is not None else HTTPStatus(status).phrase,
         "status": status,
         "code": code,
         "detail": detail,

@@ -24,7 +24,8 @@ from fulfilment.api import (
 )
 from fulfilment.api.harvests import Harvests
 from fulfilment.api.lots import Lots, OneLot
-from fulfilment.api.schema import Schema, reference
+from fulfilment.api.reference import problems, reference
+from fulfilment.api.schema import Schema
 from fulfilment.api.views import Endpoint, Nowhere
 
 
@@ -121,6 +122,7 @@ V1: list[URLPattern | URLResolver] = [
 urlpatterns: list[URLPattern | URLResolver] = [
     path("v1/", include(V1)),
     path("schema", Schema.as_view(), name="schema"),
-    path("reference", reference, name="reference"),
+    path("problems", problems, name="problems"),
+    path("", reference, name="reference"),
     re_path(r"^.*", Nowhere.as_view()),
 ]

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from rest_framework.negotiation import BaseContentNegotiation
 from rest_framework.renderers import JSONRenderer
 from rest_framework.views import APIView
 
-from fulfilment.api import problems
-from fulfilment.api.bodies import Json
+from fulfilment.api import problems, seen
+from fulfilment.api.bodies import Json, MergePatch
 from fulfilment.api.keys import BearerKeys, Scoped
 from fulfilment.api.throttles import PerKey
 from fulfilment.core.problems import Missing
@@ -30,6 +31,8 @@ class JsonOnly(BaseContentNegotiation):
 
     def select_parser(self, request: Request, parsers: Iterable[Any]) -> Any:
         kind = (request.content_type or "").partition(";")[0].strip().lower()
+        if kind == MergePatch.media_type and request.method != "PATCH":
+            return None
         return next((parser for parser in parsers if parser.media_type == kind), None)
 
     def select_renderer(
@@ -46,12 +49,19 @@ class Endpoint(APIView):
     authentication_classes: Sequence[type[BaseAuthentication]] = (BearerKeys,)
     permission_classes: Sequence[type[BasePermission]] = (Scoped,)
     throttle_classes: Sequence[type[BaseThrottle]] = (PerKey,)
-    parser_classes = (Json,)
+    parser_classes = (Json, MergePatch)
     renderer_classes = (JSONRenderer,)
     content_negotiation_class = JsonOnly
 
     def get_exception_handler(self) -> Callable[[Exception, Mapping[str, Any]], Response | None]:
         return problems.answer
+
+    def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Any:
+        """What is read carries a tag of every byte of it, and is not sent again to who has it (RFC 9110, 304)."""
+        ready = super().finalize_response(request, response, *args, **kwargs)
+        if request.method in ("GET", "HEAD") and ready.status_code == HTTPStatus.OK:
+            return seen.unless_seen(request, ready)
+        return ready
 
 
 class Nowhere(Endpoint):

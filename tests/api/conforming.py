@@ -11,15 +11,16 @@ import jsonschema
 import yaml
 from django.urls import resolve
 
+from fulfilment.api.meanings import meanings, type_of
+
+MEMBERS = ("type", "title", "status", "code", "detail", "errors", "data")
 SCHEMA = Path(__file__).parents[2] / "docs" / "openapi.yaml"
 
 
 def check(method: str, path: str, status: int, told: object) -> None:
     """Raises ``jsonschema.ValidationError`` or ``AssertionError``; ``path`` begins with ``/api`` and has no query."""
     if status >= 400:
-        assert isinstance(told, dict)
-        assert told["status"] == status
-        assert {"type", "title", "code", "detail"} <= told.keys()
+        problem(status, told)
         return
     address = "/" + re.sub(r"<\w+:(\w+)>", r"{\1}", resolve(path).route)
     answers = _schema()["paths"][address][method.lower()]["responses"]
@@ -28,6 +29,18 @@ def check(method: str, path: str, status: int, told: object) -> None:
     jsonschema.Draft202012Validator(
         {**shape, "components": _schema()["components"]}, format_checker=jsonschema.FormatChecker()
     ).validate(told)
+
+
+def problem(status: int, told: object) -> None:
+    """A problem by RFC 9457 that says nothing beyond the members we document, of a code that comes with this status."""
+    assert isinstance(told, dict)
+    assert told["status"] == status
+    assert {"type", "title", "code", "detail"} <= told.keys() <= {*MEMBERS}, told.keys()
+    known = meanings()[told["code"]]
+    assert status in known.statuses, f"{told['code']} with {status}"
+    assert (told["type"], told["title"]) == (type_of(told["code"]), known.says)
+    for each in told.get("errors", []):
+        assert each["code"] in meanings(), each
 
 
 @cache

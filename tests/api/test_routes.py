@@ -6,13 +6,16 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from typing import Any
 
 import pytest
+import yaml
 from django.core.management import call_command
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from fulfilment import urls as _urls  # noqa: F401 - the addresses below are this module's
+from fulfilment.api.schema import SECTIONS
 from fulfilment.api.urls import V1
 from tests import world
 from tests.api.asking import ask, key
@@ -70,9 +73,46 @@ def test_the_committed_schema_is_the_one_that_is_served() -> None:
     assert made.getvalue() == SCHEMA.read_text(), "make schema writes it anew"
 
 
+OPERATIONS = [
+    pytest.param(operation, id=operation["operationId"])
+    for item in yaml.safe_load(SCHEMA.read_text())["paths"].values()
+    for operation in item.values()
+]
+
+
+@pytest.mark.parametrize("operation", OPERATIONS)
+def test_each_operation_says_what_it_is_and_how_it_can_be_refused(operation: dict[str, Any]) -> None:
+    assert 0 < len(operation["summary"]) <= 90
+    assert operation["summary"][0].isupper()
+    assert len(operation["tags"]) == 1
+    answers = operation["responses"]
+    assert any(status.startswith("2") for status in answers)
+    wanted = {"400", "404", "429", "503"}
+    if operation.get("security") and {} not in operation["security"]:
+        wanted |= {"401", "403"}
+    if "requestBody" in operation:
+        wanted |= {"409", "413", "415"}
+    names = {parameter["name"] for parameter in operation.get("parameters", [])}
+    wanted |= {"422"} if "Idempotency-Key" in names else set()
+    wanted |= {"412", "428"} if "If-Match" in names else set()
+    assert wanted <= answers.keys()
+    for parameter in operation.get("parameters", []):
+        assert parameter["description"], parameter["name"]
+    for status, answer in answers.items():
+        assert answer.get("$ref") or answer["description"], status
+
+
+def test_each_section_of_the_schema_has_something_in_it() -> None:
+    used = {operation.values[0]["tags"][0] for operation in OPERATIONS}  # type: ignore[index]  # a param's own
+    assert used == {name for name in SECTIONS if name in used}
+    nouns = {str(address).partition("/")[0] for address, _ in ROUTES}
+    said = {noun for _, own in SECTIONS.values() for noun in own}
+    assert nouns <= said, "a new noun needs its section in api/schema.py"
+
+
 def test_the_page_of_the_api_needs_nothing_from_elsewhere(client: object) -> None:
     from django.test import Client
 
-    page = Client().get("/api/reference").content.decode()
+    page = Client().get("/api/").content.decode()
     assert "orders_place" in page
     assert "https://" not in page.replace("https://farm.example.org", "")
