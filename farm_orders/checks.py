@@ -135,4 +135,16 @@ def mail(**_: Any) -> list[CheckMessage]:
     return []
 
 
-CHECKS: tuple[Callable[..., list[CheckMessage]], ...] = (public_address, debugging, stores, logs, mail)
+def webhooks(**_: Any) -> list[CheckMessage]:
+    if settings.WEBHOOKS_TO_LOOPBACK:
+        return [
+            checks.Warning(
+                "Webhooks may be posted to this machine itself: whoever may add an endpoint reaches what listens here.",
+                hint="WEBHOOKS_TO_LOOPBACK=0, but while trying a listener out.",
+                id="fulfilment.W004",
+            )
+        ]
+    return []
+
+
+CHECKS: tuple[Callable[..., list[CheckMessage]], ...] = (public_address, debugging, stores, logs, mail, webhooks)

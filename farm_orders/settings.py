@@ -227,6 +227,8 @@ REST_FRAMEWORK: dict[str, Any] = {
 }
 # Requests a minute of one key; more get 429 until the minute is over.
 API_PER_MINUTE = env.int("API_PER_MINUTE", default=1_200)
+# Webhooks may also go to this machine itself, by plain HTTP too: for trying a listener out, never for a farm in use.
+WEBHOOKS_TO_LOOPBACK = env.bool("WEBHOOKS_TO_LOOPBACK", default=False)
 SPECTACULAR_SETTINGS: dict[str, Any] = {
     "TITLE": "Farm orders",
     "VERSION": "1",

@@ -1,8 +1,8 @@
 """Draining what waits: the one function behind both bells.
 
-Each call looks for what time itself has made due, then does jobs and sends mails until ``limit`` things are done or
-nothing is left.  Any number of processes on any number of machines may drain at once; a lost, doubled or late bell
-changes nothing, since the rows are the truth.
+Each call looks for what time itself has made due, then does jobs, sends mails and posts webhooks until ``limit`` things
+are done or nothing is left.  Any number of processes on any number of machines may drain at once; a lost, doubled or
+late bell changes nothing, since the rows are the truth.
 
 A job goes in three steps: claimed and committed alone; computed outside any transaction; its effect and its being done
 committed together, only while the lease is still ours.  A step in ``DO`` returns the effect as a function, or nothing
@@ -11,6 +11,7 @@ where what it did was in commits of its own and may be repeated unharmed.
 
 from __future__ import annotations
 
+from datetime import timedelta
 from time import monotonic
 from typing import TYPE_CHECKING, Final
 
@@ -19,7 +20,8 @@ from django.db import transaction
 
 from fulfilment.core.problems import Problem
 from fulfilment.out import emails
-from fulfilment.services import jobs, mails
+from fulfilment.out import webhooks as posting
+from fulfilment.services import jobs, mails, webhooks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -49,10 +51,12 @@ def drain(*, now: datetime, limit: int = 100) -> int:
     """Do what is due at ``now``, up to ``limit`` things; how many were done, so that 0 means: nothing is left."""
     for look in SWEEPS:
         look(now)
-    done = 0
+    done, begun = 0, monotonic()
     while done < limit:
         some = min(BATCH, limit - done)
         step = _some_jobs(now=now, limit=some) + _some_mails(now=now, limit=some)
+        # A long job has passed meanwhile, and these leases are short.
+        step += _some_webhooks(now=now + timedelta(seconds=monotonic() - begun))
         if not step:
             break
         done += step
@@ -129,6 +133,22 @@ def _some_mails(*, now: datetime, limit: int) -> int:
             accepted, marked = [], monotonic()
     mails.sent(accepted, now=now)
     mails.put_back(claimed[touched:], until=until)
+    return touched
+
+
+# ---- Webhooks -------------------------------------------------------------------------------------------------------
+
+
+def _some_webhooks(*, now: datetime) -> int:
+    """Claim a turn for each endpoint that has something due, post to all of them at once, mark each endpoint's own."""
+    turns = webhooks.claim(now=now)
+    if not turns:
+        return 0
+    begun = monotonic()
+    touched = 0
+    for turn, results in posting.post(turns, now=now):
+        webhooks.settle(turn, results, now=now + timedelta(seconds=monotonic() - begun))
+        touched += len(results)
     return touched
 
 

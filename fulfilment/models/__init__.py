@@ -48,6 +48,7 @@ from fulfilment.models.packing import (
 )
 from fulfilment.models.planning import Forecast, Night, NightStep, Plan, Score, Supply
 from fulfilment.models.stock import Hold, Lot, StockEntry
+from fulfilment.models.webhooks import WebhookEndpoint, WebhookMessage, WebhookSecret, WebhookTry
 from fulfilment.models.work import ApiKey, Job, Once, SignIn
 
 __all__ = [
@@ -117,4 +118,8 @@ __all__ = [
     "Supplier",
     "Supply",
     "Way",
+    "WebhookEndpoint",
+    "WebhookMessage",
+    "WebhookSecret",
+    "WebhookTry",
 ]

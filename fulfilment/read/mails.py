@@ -8,6 +8,7 @@ own numbers, by kind:
   ``reasons`` and ``offers`` by line number, where there are any
 * ``kit_sent``: ``{"shipment": id}``
 * ``care`` and ``safety``: nothing; the care mails that point to the mail say which steps of which kits
+* ``webhook_disabled``: ``{"endpoint": id, "why": word}``
 * to the staff, of any kind: numbers and ids, shown as they are under the kind's name
 """
 
@@ -26,13 +27,27 @@ from fulfilment.core.care.programme import OUTSIDE_FLUSHES, CareStep
 from fulfilment.core.problems import Missing
 from fulfilment.core.promises.answers import words
 from fulfilment.core.units import said
-from fulfilment.models import Batch, CareMail, Holder, Kit, Line, Lot, Mail, Order, Shipment, Strain, Way
+from fulfilment.models import (
+    Batch,
+    CareMail,
+    Holder,
+    Kit,
+    Line,
+    Lot,
+    Mail,
+    Order,
+    Shipment,
+    Strain,
+    Way,
+    WebhookEndpoint,
+)
 from fulfilment.models import CareStep as StepRow
 from fulfilment.read import links
 from fulfilment.read.farm import farm
 from fulfilment.read.kits import WITH, care_of
 from fulfilment.read.mail_days import Day, of_kit, of_order
 from fulfilment.read.shortages import REASONS, reason_of
+from fulfilment.read.webhooks import WHY_DISABLED
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -82,6 +97,13 @@ NOTES: Final[Mapping[str, tuple[str, str]]] = {
         (
             "The plan broke rules of its own and was not saved: yesterday's plan stands. Look at what is packed next "
             "by hand, and tell whoever looks after this installation."
+        ),
+    ),
+    "webhook_disabled": (
+        "a webhook endpoint was switched off",
+        (
+            "Nothing is posted to that program any more. Its tries are under Records, Webhook endpoints; once it "
+            "answers again, switch it on there and send what was missed."
         ),
     ),
     "kit_trouble": (
@@ -220,6 +242,8 @@ def letter(mail: Mail, found: Found, *, now: datetime) -> Letter:
         if not facts["gift"]:
             kits = [kit for line in shipment.lines.all() for kit in line.kits.all()]
             days = tuple(day for kit in kits for day in of_kit(kit, found.care[kit.pk], now=now))
+    if "endpoint" in mail.subject and not mail.to_staff:
+        facts |= _endpoint(mail.subject)
     if mail.holder is not None:
         template = "care"
         rows = _there(found.told, mail.pk)
@@ -421,6 +445,13 @@ def _note(mail: Mail) -> dict[str, object]:
     note, todo = NOTES.get(mail.kind, (kind, ""))
     details = [(name.replace("_", " "), _line(str(value))) for name, value in sorted(mail.subject.items())]
     return {"note": note, "todo": todo, "details": details}
+
+
+def _endpoint(about: Mapping[str, object]) -> dict[str, object]:
+    row = WebhookEndpoint.objects.filter(public_id=about["endpoint"]).first()
+    if row is None:
+        raise Missing(f"There is no webhook endpoint {about['endpoint']}.")
+    return {"endpoint": row.public_id, "address": row.address, "why": WHY_DISABLED.get(str(about["why"]), "")}
 
 
 def _order(order: Order, about: Mapping[str, object], *, page: str) -> dict[str, object]:

@@ -22,6 +22,7 @@ KINDS: Final[Mapping[str, str]] = {
     "kit_sent": "kit sent",
     "care": "kit care",
     "safety": "safety notice",
+    "webhook_disabled": "webhook switched off",
 }
 STATES: Final[Mapping[str, str]] = {
     Mail.State.PLANNED: "waits to go",

@@ -43,11 +43,17 @@ def freeze(on: str, *, now: datetime) -> int:
         _plan(day, now=now)
     with transaction.atomic():
         fresh = list(
-            Shipment.objects.select_for_update(no_key=True)
+            Shipment.objects.select_for_update(no_key=True, of=("self",))
             .filter(on=day, state__in=OPEN, frozen_at__isnull=True, cut_off_at__lte=now)
+            .select_related("kitchen", "buyer")
             .order_by("pk")
         )
         Shipment.objects.filter(pk__in=[s.pk for s in fresh]).update(frozen_at=now, version=F("version") + 1)
+        for each in fresh:
+            events.record(
+                "shipment_frozen", subject=each.public_id, by="night", at=now, kitchen=each.kitchen, buyer=each.buyer,
+                data={"on": on},
+            )  # fmt: skip
         if fresh:
             events.record("frozen", subject=on, by="night", at=now, data={"shipments": len(fresh)})
     if day >= today(now):

@@ -186,7 +186,7 @@ def join(code: str, *, email: str, name: str = "", zone: str, warmth: str, now: 
         _set([kit], holder=holder, warmth=room)
         caring.follow_all({each.pk for each in (before, holder) if each is not None}, now=now)
         events.record(
-            "kit_joined", subject=kit.public_id, by=f"holder:{holder.public_id}", at=now,
+            "kit_joined", subject=kit.public_id, by=f"holder:{holder.public_id}", at=now, buyer=_buyer(kit),
             data={"holder": holder.public_id, "took_over": before is not None},
         )  # fmt: skip
     return kit
@@ -231,7 +231,7 @@ def record(
         _set([row], state=after.stage.value, finished_on=on if finished else row.finished_on)
         caring.follow(row, now=now)
         events.record(
-            "kit_event", subject=row.public_id, by=by, at=now,
+            "kit_event", subject=row.public_id, by=by, at=now, buyer=_buyer(row),
             data={"kind": event.kind.value, "on": on.isoformat(), "cycle": event.cycle, "trouble": trouble},
         )  # fmt: skip
         if what is EventKind.TROUBLE:

@@ -11,7 +11,19 @@ from django.db import transaction
 
 from fulfilment.models import Farm, Night, NightStep
 from fulfilment.read.farm import calendar
-from fulfilment.services import caring, events, freezing, jobs, once, packing, planning, scoring, signing_in, standing
+from fulfilment.services import (
+    caring,
+    events,
+    freezing,
+    jobs,
+    once,
+    packing,
+    planning,
+    scoring,
+    signing_in,
+    standing,
+    webhooks,
+)
 
 Figures = Mapping[str, object]
 ANSWERS_KEPT = timedelta(days=7)
@@ -102,6 +114,7 @@ def _care(course: Course) -> Figures:
 def _tidy(course: Course) -> Figures:
     once.forget(before=course.now - ANSWERS_KEPT)
     signing_in.forget(now=course.now)
+    webhooks.forget(before=course.now - webhooks.KEPT)
     return {"forecasts_dropped": scoring.drop_old_forecasts(today=course.on)}
 
 

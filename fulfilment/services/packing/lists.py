@@ -38,7 +38,7 @@ def make_pick_lists(day: date, *, by: str, now: datetime) -> list[PickList]:
         )
         by_list = _lists(day, shipments, now=now)
         created, updated, deleted = _lay_rows(day, by_list)
-        touched = [shipment for shipment in shipments if settle(shipment, now=now)]
+        touched = [shipment for shipment in shipments if settle(shipment, by=by, now=now)]
         found = list(PickList.objects.filter(on=day).order_by("way", "pk"))
         stamp_lists([each.pk for each in found], now=now)
         if created or updated or deleted or touched:

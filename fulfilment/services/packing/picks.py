@@ -92,7 +92,7 @@ def pick(
         if bags:
             kits.sell(bags, line=wanted, on=today, by=by, now=now)
             stock.lose_kits(source.batch, pieces=amount)
-        _write_line(wanted, shipment, by=amount, now=now)
+        _write_line(wanted, shipment, more=amount, by=by, now=now)
         events.record(
             "picked", subject=wanted.order.public_id, by=by, at=now, kitchen=shipment.kitchen, buyer=shipment.buyer,
             data={"line": wanted.number, "lot": source.public_id, "amount": amount, "pick": made.public_id,
@@ -138,7 +138,7 @@ def undo_pick(pick: str, *, reason: str = "", by: str, now: datetime, today: dat
             Batch.objects.filter(pk=source.batch_id).update(
                 kit_quota=F("kit_quota") + found.amount, version=F("version") + 1
             )
-        _write_line(wanted, shipment, by=-found.amount, now=now)
+        _write_line(wanted, shipment, more=-found.amount, by=by, now=now)
         events.record(
             "pick_undone", subject=wanted.order.public_id, by=by, at=now,
             kitchen=shipment.kitchen, buyer=shipment.buyer,
@@ -305,9 +305,9 @@ def _listed(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-def _write_line(line: Line, shipment: Shipment, *, by: int, now: datetime) -> None:
-    line.picked += by
+def _write_line(line: Line, shipment: Shipment, *, more: int, by: str, now: datetime) -> None:
+    line.picked += more
     line.version += 1
     line.save(update_fields=["picked", "version"])
-    settle(shipment, now=now)
+    settle(shipment, by=by, now=now)
     stamp_lists(PickRow.objects.filter(line=line).values_list("pick_list", flat=True), now=now)

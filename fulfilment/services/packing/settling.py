@@ -12,6 +12,7 @@ from django.db.models import Exists, OuterRef, Sum
 
 from fulfilment.models import Line, PickList, PickRow, Shipment
 from fulfilment.models.states import SHIPMENT, move
+from fulfilment.services import events
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -45,7 +46,7 @@ def lacks(shipment: Shipment) -> list[tuple[Line, int]]:
     return [(line, wanted[line.pk]) for line in lines if not _has(line, wanted[line.pk])]
 
 
-def settle(shipment: Shipment, *, now: datetime) -> bool:
+def settle(shipment: Shipment, *, by: str, now: datetime) -> bool:
     """Move a locked shipment between placed and packed by what its lines have; true if its state changed."""
     lines = list(_lines(shipment))
     wanted = due(lines)
@@ -57,6 +58,11 @@ def settle(shipment: Shipment, *, now: datetime) -> bool:
     shipment.packed_at = now if packed else None
     shipment.version += 1
     shipment.save(update_fields=["state", "packed_at", "version"])
+    if packed:
+        events.record(
+            "shipment_packed", subject=shipment.public_id, by=by, at=now, kitchen=shipment.kitchen,
+            buyer=shipment.buyer, data={"on": shipment.on.isoformat()},
+        )  # fmt: skip
     return True
 
 

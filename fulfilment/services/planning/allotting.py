@@ -163,7 +163,7 @@ def _chances(today: date) -> dict[int, int]:
 
 
 def _note_chances(kept: Mapping[int, int], *, now: datetime) -> None:
-    """Write each line's chance where it moved; a promise that has become doubtful is noted when it does."""
+    """Write each line's chance where it moved; a promise that becomes doubtful, or sure again, is noted then."""
     changed = []
     for line in (
         Line.objects.filter(pk__in=kept).select_related("promise", "order__kitchen", "order__buyer").order_by("pk")
@@ -174,10 +174,11 @@ def _note_chances(kept: Mapping[int, int], *, now: datetime) -> None:
         changed.append((chance, line.pk))
         target = asked if not line.promise.below_asked else line.promise.chance_pct
         was_doubtful = line.chance_pct is not None and line.chance_pct < target - DOUBTFUL_BY
-        if chance < target - DOUBTFUL_BY and not was_doubtful:
+        if (chance < target - DOUBTFUL_BY) != was_doubtful:
             events.record(
-                "promise_doubtful", subject=line.order.public_id, by="night", at=now, kitchen=line.order.kitchen,
-                buyer=line.order.buyer, data={"line": line.number, "asked": asked, "chance": chance},
+                "promise_recovered" if was_doubtful else "promise_doubtful", subject=line.order.public_id, by="night",
+                at=now, kitchen=line.order.kitchen, buyer=line.order.buyer,
+                data={"line": line.number, "asked": asked, "chance": chance},
             )  # fmt: skip
     if changed:
         with connection.cursor() as cursor:
