@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from datetime import time
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any, cast
 
 from django import forms
 from django.contrib.admin import display
 from django.contrib.auth.models import User
+from django.db.models import Q
 from django.urls import reverse
 from django.utils.html import format_html
 
+from fulfilment.admin.farm import minor
 from fulfilment.admin.forms import Clock, RecordForm, Weekdays
 from fulfilment.admin.rows import Doing, Rows, Table, kept
 from fulfilment.admin.site import hand_of, site
 from fulfilment.admin.strains import grades
 from fulfilment.core.calendar.days import WEEKDAYS
 from fulfilment.core.problems import Invalid
-from fulfilment.models import Address, Buyer, Holder, Kitchen
+from fulfilment.models import Address, Buyer, Holder, Kitchen, Product
 from fulfilment.read.farm import farm_if_any
 from fulfilment.read.people import ROLES
 from fulfilment.services import customers, people
@@ -198,6 +201,36 @@ class SetSubstitutes(RecordForm):
         super().refuse(problem)
 
 
+class SetPrices(RecordForm):
+    """A price for each product that this kitchen pays another one for."""
+
+    title, layout, done = "Agreed prices", "pairs", "The prices are agreed. Lines already placed keep theirs."
+    note = "Per kilo, or per kit. Empty: everybody’s price."
+
+    def begin(self) -> dict[str, Any]:
+        return {
+            f"price_{each.product.public_id}": Decimal(each.price_minor) / 100
+            for each in self.row.agreed_prices.select_related("product")
+        }
+
+    def shape(self) -> None:
+        agreed = self.row.agreed_prices.values("product")
+        for each in Product.objects.filter(Q(active=True) | Q(pk__in=agreed)).order_by("name"):
+            self.fields[f"price_{each.public_id}"] = forms.DecimalField(
+                required=False, min_value=0, max_digits=9, decimal_places=2, label=each.name,
+                help_text=f"Everybody’s: {Decimal(each.price_minor) / 100}.",
+            )  # fmt: skip
+
+    def do(self) -> Model:
+        agreed = {
+            name.removeprefix("price_"): minor(value)
+            for name, value in self.cleaned_data.items()
+            if name.startswith("price_") and value is not None
+        }
+        customers.set_prices(self.row.public_id, agreed, by=self.hand.by, now=self.hand.now)
+        return cast("Model", self.row)
+
+
 class RevokeLinks(RecordForm):
     title, button, danger = "Take its links back", "Take the links back", True
     done = "No link that was sent to this kitchen works any more."
@@ -244,7 +277,8 @@ class OwnUser(RecordForm):
 class Kitchens(Rows):
     adds, changes = AddKitchen, ChangeKitchen
     doings = {
-        "address": AddAddress, "substitutes": SetSubstitutes, "own-user": OwnUser, "revoke-links": RevokeLinks,
+        "address": AddAddress, "substitutes": SetSubstitutes, "prices": SetPrices, "own-user": OwnUser,
+        "revoke-links": RevokeLinks,
     }  # fmt: skip
     list_display = ("name", "public_id", "round_name", "tier", "chance_pct", "tell_me_by", "crates_out", "active")
     list_filter = ("active", "round_name", "tier")
@@ -255,6 +289,7 @@ class Kitchens(Rows):
     tables = (
         Table("Addresses", "addresses", ("where", "name", "street", "postcode", "town", "instructions")),
         Table("Takes instead", "substitutes", ("position", "strain", "grade", "instead_strain", "instead_grade")),
+        Table("Agreed prices", "agreed_prices", ("product", "price")),
         Table("Standing orders", "standing_orders", ("public_id", "rule", "starts_on", "ends_on")),
         Table("Orders", "orders", ("public_id", "on", "placed_at", "cancelled_at"), newest_first=True),
     )

@@ -159,9 +159,10 @@ class PlaceOrder(LinesForm):
         }  # fmt: skip
 
     def do(self) -> Model:
-        address = self.given("address")
+        address, customer = self.given("address"), self.customer()
         return ordering.place(
-            self.lines(), **self.customer(), on=self.given("on"), reference=self.given("reference"),
+            self.lines(), kitchen=customer.get("kitchen", ""), buyer=customer.get("buyer", ""),
+            on=self.given("on"), reference=self.given("reference"),
             way=self.given("way"), address=int(address) if address else None, gift=bool(self.given("gift")),
             greeting=self.given("greeting") or "", below_chance=bool(self.given("below_chance")),
             because=self.given("because") or "", by=self.hand.by, now=self.hand.now,

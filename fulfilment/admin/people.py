@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final, cast
 
 from django import forms
@@ -11,9 +11,7 @@ from django.contrib.auth.models import User
 
 from fulfilment.admin.forms import RecordForm
 from fulfilment.admin.rows import Rows, kept
-from fulfilment.core.calendar import instant
 from fulfilment.models import ApiKey, Kitchen
-from fulfilment.read.farm import farm
 from fulfilment.read.people import ROLES
 from fulfilment.services import keys, people
 from fulfilment.web.ground.forms import Day
@@ -137,7 +135,7 @@ class Users(Rows):
 
 
 def _ended(row: Any, hand: Hand) -> bool:
-    return bool(row.revoked) or (row.expiry_date is not None and row.expiry_date <= hand.now)
+    return not keys.works(row, now=hand.now)
 
 
 class MakeKey(RecordForm):
@@ -164,7 +162,7 @@ class MakeKey(RecordForm):
         made, secret = keys.make(
             self.given("name"), scopes=self.given("scopes"),
             kitchen=Kitchen.objects.get(public_id=kitchen) if kitchen else None,
-            expires_at=instant(until, time(23, 59), farm().zone) if until is not None else None,
+            expires_at=keys.end_of(until) if until is not None else None,
             by=self.hand.by, now=self.hand.now,
         )  # fmt: skip
         self.shows = {"key": secret, "says": f"Known everywhere else as {made.prefix}."}
@@ -210,15 +208,14 @@ class ApiKeys(Rows):
     search_fields = ("prefix", "name")
     search_help_text = "By its beginning or name."
     ordering = ("-created",)
-    facts = ("prefix", "name", "may", "kitchen", "created", "expiry_date", "last_used_on", "works")
+    facts = ("prefix", "name", "may", "kitchen", "created", "expiry_date", "last_used_on", "replaces", "works")
 
     @display(description="may do")
     def may(self, row: ApiKey) -> str:
         return ", ".join(row.scopes)
 
     def works(self, row: ApiKey) -> str:
-        works = not row.revoked and (row.expiry_date is None or row.expiry_date > datetime.now(UTC))
-        return "yes" if works else "no"
+        return "yes" if keys.works(row, now=datetime.now(UTC)) else "no"
 
     def titled(self, row: Any) -> str:
         return f"Key {row.prefix}, {row.name}"

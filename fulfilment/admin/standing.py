@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final, cast
 
 from django import forms
 from django.contrib.admin import display
 
 from fulfilment.admin.forms import RecordForm
-from fulfilment.admin.orders import WAYS, ByKitchen, LinesForm, choices, kitchen_of
+from fulfilment.admin.orders import LINES, WAYS, ByKitchen, LinesForm, choices, kitchen_of
 from fulfilment.admin.rows import Rows, kept
 from fulfilment.admin.site import hand_of, site
 from fulfilment.core.calendar import describe
@@ -18,6 +18,8 @@ from fulfilment.core.calendar.rules import CODES
 from fulfilment.core.problems import Invalid
 from fulfilment.core.units import said
 from fulfilment.models import Change, Kitchen, StandingOrder, Way
+from fulfilment.read import dates
+from fulfilment.read.farm import calendar, farm, today
 from fulfilment.services import standing
 from fulfilment.web.ground.forms import Day, Grams, Reason
 
@@ -27,6 +29,11 @@ if TYPE_CHECKING:
 
     from fulfilment.admin.site import Hand
 
+CLOSED_WORDS: Final = {
+    StandingOrder.OnClosed.LEFT_OUT.value: "left out",
+    StandingOrder.OnClosed.EARLIER.value: "delivered on the nearest day before",
+    StandingOrder.OnClosed.LATER.value: "delivered on the nearest day after",
+}
 AHEAD: Final = timedelta(days=60)
 SHOWN: Final = 8
 """Coming dates on a standing order's page."""
@@ -54,6 +61,9 @@ class Begin(LinesForm):
     way = forms.ChoiceField(
         choices=[(Way.ROUND.value, WAYS[Way.ROUND]), (Way.COLLECTED.value, WAYS[Way.COLLECTED])], label="How"
     )
+    on_closed = forms.ChoiceField(
+        choices=list(CLOSED_WORDS.items()), required=False, label="A date without deliveries is"
+    )
 
     def begin(self) -> dict[str, Any]:
         return {"starts_on": self.hand.today + timedelta(days=1)}
@@ -74,7 +84,8 @@ class Begin(LinesForm):
         return standing.begin(
             kitchen, lines=self.lines(), starts_on=self.given("starts_on"), ends_on=self.given("ends_on"),
             rule=rule or f"FREQ=WEEKLY;INTERVAL={self.given('every')};BYDAY={','.join(days)}",
-            way=self.given("way"), by=self.hand.by, now=self.hand.now,
+            way=self.given("way"), on_closed=self.given("on_closed") or StandingOrder.OnClosed.LEFT_OUT,
+            by=self.hand.by, now=self.hand.now,
         )  # fmt: skip
 
 
@@ -113,7 +124,7 @@ class OtherAmounts(OnDate):
 
     def shape(self) -> None:
         super().shape()
-        for line in self.row.lines.select_related("product").order_by("pk"):
+        for line in dates.now_usual(self.row, today=self.hand.today):
             usual = said(line.amount, is_kit=line.product.is_kit)
             self.fields[f"amount_{line.product.public_id}"] = Grams(
                 at_least=0, label=line.product.name, required=False, help_text=f"Usual: {usual}. Empty: as usual."
@@ -163,6 +174,58 @@ class Pause(OnStanding):
         return cast("Model", self.row)
 
 
+class Resume(OnStanding):
+    title, button, done = "Resume", "Resume it", "It delivers again from that day."
+    on = Day(label="From")
+    field_order = ("on",)
+
+    @classmethod
+    def offered(cls, row: Any, hand: Hand) -> bool:
+        paused = row.changes.filter(dates.live_changes(), kind=Change.Kind.PAUSE, last_on__gte=hand.today)
+        return super().offered(row, hand) and paused.exists()
+
+    def begin(self) -> dict[str, Any]:
+        return {"on": self.hand.today}
+
+    def do(self) -> Model:
+        return standing.resume(
+            self.row.public_id, on=self.given("on"), because=self.why, by=self.hand.by, now=self.hand.now
+        )
+
+
+class SetLines(LinesForm):
+    """Other lines from a day on."""
+
+    title, button, done = "Other lines from a day on", "Set them", "These lines hold from that day."
+    note = "Orders already made for later dates follow: what stays keeps its place in the row."
+    places = {"from_on": "from_on"}
+    from_on = Day(label="From")
+    because = Reason(required=False, label="Reason", help_text="Needed after the cut-off; the event keeps it.")
+
+    @classmethod
+    def offered(cls, row: Any, hand: Hand) -> bool:
+        """Not where there are more lines than rows to write them in."""
+        return OnStanding.offered(row, hand) and len(dates.now_usual(row, today=hand.today)) <= LINES
+
+    def begin(self) -> dict[str, Any]:
+        found: dict[str, Any] = {}
+        for place, line in enumerate(dates.now_usual(self.row, today=self.hand.today)):
+            found[f"product_{place}"] = line.product.public_id
+            found[f"amount_{place}"], found[f"at_least_{place}"] = line.amount, line.at_least or None
+        return found
+
+    def shape(self) -> None:
+        super().shape()
+        if not self.hand.staff:
+            del self.fields["because"]
+
+    def do(self) -> Model:
+        return standing.set_lines(
+            self.row.public_id, self.lines(), from_on=self.given("from_on"), because=self.given("because") or "",
+            by=self.hand.by, now=self.hand.now,
+        )  # fmt: skip
+
+
 class End(OnStanding):
     title, button, done, danger = "End", "End it", "The standing order ends on that day.", True
     note = "Orders made for later dates are cancelled. One whose cut-off is past stays: cancel it by itself."
@@ -178,7 +241,10 @@ class End(OnStanding):
 @kept(StandingOrder)
 class StandingOrders(Rows):
     adds = Begin
-    doings = {"skip": Skip, "amounts": OtherAmounts, "as-usual": AsUsual, "pause": Pause, "end": End}
+    doings = {
+        "skip": Skip, "amounts": OtherAmounts, "as-usual": AsUsual, "pause": Pause, "resume": Resume,
+        "lines": SetLines, "end": End,
+    }  # fmt: skip
     row_template = "admin/farm/standing.html"
     ordering = ("-pk",)
     list_select_related = ("kitchen",)
@@ -195,7 +261,7 @@ class StandingOrders(Rows):
         return ("public_id__istartswith", *(whose if hand_of(request).staff else ()))
 
     def get_queryset(self, request: HttpRequest) -> Any:
-        return super().get_queryset(request).prefetch_related("lines__product")
+        return dates.with_dates(super().get_queryset(request))
 
     def customer(self, row: StandingOrder) -> str:
         return row.kitchen.name
@@ -206,29 +272,32 @@ class StandingOrders(Rows):
 
     @display(description="lines")
     def what(self, row: StandingOrder) -> str:
-        return "; ".join(_usual(row))
+        return "; ".join(_usual(row, today(datetime.now(UTC))))
 
     def on_page(self, request: HttpRequest, row: Any) -> dict[str, Any]:
         hand = hand_of(request)
-        orders = {order.on: order for order in row.orders.filter(on__gte=hand.today)}
-        coming = standing.coming(row, first=hand.today, last=hand.today + AHEAD)[:SHOWN]
+        orders = {order.standing_on: order for order in row.orders.filter(on__gte=hand.today).order_by("pk")}
+        coming = dates.fates(row, calendar(farm()), first=hand.today, last=hand.today + AHEAD)[:SHOWN]
         return {
             "standing": row,
             "doings": self.offered(request, row),
             "recurs": describe(row.rule),
-            "lines": _usual(row),
+            "lines": _usual(row, hand.today),
             "way": WAYS[Way(row.way)],
             "customer": row.kitchen.name if hand.staff else "",
             "customer_url": site.address(row.kitchen) if hand.staff else "",
             "dates": [
                 {
-                    "on": on,
-                    "order": orders.get(on),
-                    "url": site.address(orders[on]) if on in orders else "",
-                    "cancelled": on in orders and orders[on].cancelled_at is not None,
+                    "on": fate.on,
+                    "order": orders.get(fate.on),
+                    "url": site.address(orders[fate.on]) if fate.on in orders else "",
+                    "cancelled": fate.on in orders and orders[fate.on].cancelled_at is not None,
+                    "what": fate.what,
+                    "why": fate.why,
                 }
-                for on in coming
+                for fate in coming
             ],
+            "on_closed": CLOSED_WORDS[row.on_closed],
             "changed": [
                 {"kind": each.kind, "first": each.first_on, "last": each.last_on, "at": each.at}
                 for each in row.changes.order_by("-pk")[:20]
@@ -237,8 +306,9 @@ class StandingOrders(Rows):
         }
 
 
-def _usual(row: StandingOrder) -> list[str]:
-    return [f"{line.product.name}: {said(line.amount, is_kit=line.product.is_kit)}" for line in row.lines.all()]
+def _usual(row: StandingOrder, today: date) -> list[str]:
+    lines = dates.now_usual(row, today=today)
+    return [f"{line.product.name}: {said(line.amount, is_kit=line.product.is_kit)}" for line in lines]
 
 
 @kept(Change)

@@ -11,10 +11,14 @@ from rest_framework.response import Response
 
 from fulfilment.api import etags, pages
 from fulfilment.api.actions import Asking, Made, action, made
-from fulfilment.api.fields import Flag, Id, Shape, Text, read
+from fulfilment.api.fields import Flag, Id, Price, Shape, Text, read
 from fulfilment.api.keys import actor_of
+from fulfilment.api.products import minor_of
 from fulfilment.api.views import Endpoint
+from fulfilment.core.problems import Invalid
+from fulfilment.core.units import Money
 from fulfilment.models import Kitchen
+from fulfilment.read.farm import farm
 from fulfilment.read.scope import visible
 from fulfilment.services import customers, packing, rows
 
@@ -78,6 +82,19 @@ class SubstitutesAsked(Shape):
     substitutes = SubstituteAsked(many=True)
 
 
+class AgreedPriceShape(Shape):
+    """Per kilo, or per kit."""
+
+    product = Id()
+    price = Price()
+
+
+class PricesAsked(Shape):
+    """The whole list; it replaces the one before.  Of what it does not name the kitchen pays everybody's price."""
+
+    prices = AgreedPriceShape(many=True)
+
+
 class CratesAsked(Shape):
     back = serializers.IntegerField()
     confirmed = Flag(required=False, default=False)
@@ -106,6 +123,7 @@ class AddressShape(Shape):
 
 ADDRESSES = inline_serializer("Addresses", {"items": AddressShape(many=True)})
 SUBSTITUTES = inline_serializer("Substitutes", {"items": SubstituteAsked(many=True)})
+PRICES = inline_serializer("AgreedPrices", {"items": AgreedPriceShape(many=True)})
 KITCHENS = inline_serializer(
     "Kitchens", {"items": KitchenShape(many=True), "next": serializers.URLField(allow_null=True)}
 )
@@ -182,6 +200,29 @@ class Substitutes(Endpoint):
         )
 
 
+class AgreedPrices(Endpoint):
+    scopes = {"GET": frozenset({"office", "kitchen"})}
+
+    @extend_schema(operation_id="kitchens_prices", responses=PRICES)
+    def get(self, request: Request, code: str) -> Response:
+        """What this kitchen pays where another price was agreed with it than everybody's."""
+        pages.known(request)
+        found = rows.find_in(visible(Kitchen, actor_of(request)), code)
+        agreed = found.agreed_prices.select_related("product").order_by("product__name", "pk")
+        currency = farm().currency
+        return Response(
+            {
+                "items": [
+                    {
+                        "product": each.product.public_id,
+                        "price": {"amount": Money(each.price_minor, currency).decimal, "currency": currency},
+                    }
+                    for each in agreed
+                ]
+            }
+        )
+
+
 @action("kitchens_add", scopes=OFFICE, shape=KitchenAsked)
 def add_kitchen(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Add a kitchen with its first address and its terms."""
@@ -204,6 +245,17 @@ def set_substitutes(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     ]
     own = who.own(Kitchen)
     customers.set_substitutes(own, wanted, **who.signed)
+    return {"id": own}
+
+
+@action("kitchens_set_prices", scopes=OFFICE, shape=PricesAsked, status=200)
+def set_prices(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """Agree prices with this kitchen; lines already placed keep theirs."""
+    wanted = [(each["product"], minor_of(each["price"])) for each in asked["prices"]]
+    if len(dict(wanted)) < len(wanted):
+        raise Invalid("A product is named twice: give it one price.", code="named_twice", where="prices")
+    own = who.own(Kitchen)
+    customers.set_prices(own, dict(wanted), **who.signed)
     return {"id": own}
 
 

@@ -126,7 +126,7 @@ def _genuine(secret: str, *, now: datetime) -> ApiKey:
     if len(secret) > LONGEST or not secret.isascii() or len(prefix) != PREFIX_LENGTH or "\0" in secret:
         raise AuthenticationFailed(WRONG)
     key = ApiKey.objects.filter(prefix=prefix, revoked=False).first()
-    if key is None or not key.is_valid(secret) or (key.expiry_date is not None and key.expiry_date <= now):
+    if key is None or not key.is_valid(secret) or not keys.works(key, now=now):
         raise AuthenticationFailed(WRONG)
     assert isinstance(key, ApiKey)
     return key

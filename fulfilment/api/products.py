@@ -20,10 +20,12 @@ from fulfilment.models import Product, Strain
 from fulfilment.read.farm import farm
 from fulfilment.read.scope import EVERYBODY, visible
 from fulfilment.services import farm as services
-from fulfilment.services import rows
+from fulfilment.services import ordering, rows
 
 if TYPE_CHECKING:
     from rest_framework.request import Request
+
+    from fulfilment.read.scope import Actor
 
 OFFICE = frozenset({"office"})
 
@@ -59,7 +61,9 @@ class StrainAsked(Shape):
 
 
 class ProductShape(Shape):
-    """``pack`` is grams of one pack (order whole packs), 1 for kits; the price is per kilo, or per kit."""
+    """``pack`` is grams of one pack (order whole packs), 1 for kits; the price is per kilo, or per kit, and a kitchen's
+    own where one was agreed with it.
+    """
 
     id = Id()
     name = Text()
@@ -135,7 +139,9 @@ class Products(Endpoint):
     def get(self, request: Request) -> Response:
         """What can be ordered, with its pack and price."""
         pages.known(request)
-        return pages.page(request, visible(Product, actor_of(request)).select_related("strain"), show=_products)
+        actor = actor_of(request)
+        products = visible(Product, actor).select_related("strain")
+        return pages.page(request, products, show=lambda found: _products(found, actor))
 
 
 class OneProduct(Endpoint):
@@ -145,15 +151,16 @@ class OneProduct(Endpoint):
     def get(self, request: Request, code: str) -> Response:
         """One product, with its entity tag."""
         pages.known(request)
-        found = rows.find_in(visible(Product, actor_of(request)).select_related("strain"), code)
-        return Response(_products([found])[0], headers={"ETag": etags.tag(found)})
+        actor = actor_of(request)
+        found = rows.find_in(visible(Product, actor).select_related("strain"), code)
+        return Response(_products([found], actor)[0], headers={"ETag": etags.tag(found)})
 
     @extend_schema(operation_id="products_change", parameters=[etags.PARAMETER], request=ProductChanged, responses=Made)
     def patch(self, request: Request, code: str) -> Response:
         """Another name or price for lines to come, or no lines at all any more."""
         asked = dict(read(ProductChanged, request.data))
         if "price" in asked:
-            asked["price_minor"] = _minor(asked.pop("price"))
+            asked["price_minor"] = minor_of(asked.pop("price"))
         return etags.change(
             request, Product, code, lambda own, who: services.change_product(own, **asked, **who.signed)
         )
@@ -163,10 +170,11 @@ class OneProduct(Endpoint):
 def add_product(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Add something to order: a grade in packs of so many grams, or single kits (grade ``kit``, pack 1)."""
     rest = {name: value for name, value in asked.items() if name not in ("strain", "price")}
-    return made(services.add_product(asked["strain"], price_minor=_minor(asked["price"]), **rest, **who.signed))
+    return made(services.add_product(asked["strain"], price_minor=minor_of(asked["price"]), **rest, **who.signed))
 
 
-def _minor(price: Money) -> int:
+def minor_of(price: Money) -> int:
+    """The price in minor units of the farm's currency."""
     currency = farm().currency
     if price.currency != currency:
         raise Invalid(
@@ -192,8 +200,9 @@ def _strains(found: Sequence[Strain]) -> list[dict[str, Any]]:
     ]
 
 
-def _products(found: Sequence[Product]) -> list[dict[str, Any]]:
+def _products(found: Sequence[Product], actor: Actor) -> list[dict[str, Any]]:
     currency = farm().currency
+    prices = ordering.prices(actor.kitchen_id, found)
     return [
         {
             "id": each.public_id,
@@ -202,7 +211,7 @@ def _products(found: Sequence[Product]) -> list[dict[str, Any]]:
             "grade": each.grade,
             "unit": "units" if each.is_kit else "g",
             "pack": each.pack,
-            "price": {"amount": Money(each.price_minor, currency).decimal, "currency": currency},
+            "price": {"amount": Money(prices[each.pk], currency).decimal, "currency": currency},
             "active": each.active,
         }
         for each in found

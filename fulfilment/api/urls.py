@@ -12,6 +12,7 @@ from fulfilment.api import (
     farm,
     kits,
     orders,
+    own_key,
     packing,
     pick_lists,
     products,
@@ -48,6 +49,7 @@ V1: list[URLPattern | URLResolver] = [
     path("plans/latest", farm.LatestPlan.as_view()),
     path("replans", farm.replan.as_view()),
     path("events", farm.Events.as_view()),
+    path("keys/current", own_key.OwnKey.as_view()),
     # Orders
     path("promise-checks", orders.PromiseChecks.as_view()),
     path("orders", orders.Orders.as_view()),
@@ -65,6 +67,7 @@ V1: list[URLPattern | URLResolver] = [
     path("kitchens/<str:code>", customers.OneKitchen.as_view()),
     path("kitchens/<str:code>/addresses", both(customers.KitchenAddresses, customers.add_kitchen_address).as_view()),
     path("kitchens/<str:code>/substitutes", both(customers.Substitutes, customers.set_substitutes).as_view()),
+    path("kitchens/<str:code>/prices", both(customers.AgreedPrices, customers.set_prices).as_view()),
     path("kitchens/<str:code>/crates", customers.take_crates.as_view()),
     path("buyers", both(buyers.Buyers, buyers.add_buyer).as_view()),
     path("buyers/<str:code>", buyers.OneBuyer.as_view()),

@@ -1,6 +1,6 @@
 """What is stored, a file for each part of the farm's work."""
 
-from fulfilment.models.customers import Address, Buyer, Holder, Kitchen, Substitute
+from fulfilment.models.customers import Address, AgreedPrice, Buyer, Holder, Kitchen, Substitute
 from fulfilment.models.farm import ClosedDay, Farm, Keeping, Product, SharingRule, Strain
 from fulfilment.models.growing import (
     Batch,
@@ -28,6 +28,7 @@ from fulfilment.models.orders import (
     Order,
     Promise,
     PromisePart,
+    Purchase,
     Rank,
     Shipment,
     ShortageOffer,
@@ -53,6 +54,7 @@ from fulfilment.models.work import ApiKey, Job, Once, SignIn
 
 __all__ = [
     "Address",
+    "AgreedPrice",
     "Allocation",
     "ApiKey",
     "Batch",
@@ -98,6 +100,7 @@ __all__ = [
     "Product",
     "Promise",
     "PromisePart",
+    "Purchase",
     "Rank",
     "Reading",
     "Refusal",

@@ -9,7 +9,7 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
 from fulfilment.models.base import PublicId, exactly_one
-from fulfilment.models.farm import Strain
+from fulfilment.models.farm import Product, Strain
 
 
 class Kitchen(models.Model):
@@ -87,6 +87,24 @@ class Substitute(models.Model):
 
     def __str__(self) -> str:
         return f"{self.instead_strain} for {self.strain}"
+
+
+class AgreedPrice(models.Model):
+    """What a kitchen pays for a product where the farm agreed another price with it than everybody's."""
+
+    kitchen = models.ForeignKey(Kitchen, on_delete=models.PROTECT, related_name="agreed_prices")
+    product = models.ForeignKey(Product, on_delete=models.PROTECT, related_name="+")
+    price_minor = models.PositiveIntegerField(help_text="Minor units per kilo (fresh) or per kit.")
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["kitchen", "product"], name="agreed_price_once")]
+
+    def __str__(self) -> str:
+        return f"{self.kitchen} {self.product}"
+
+    @property
+    def price(self) -> str:
+        return f"{self.price_minor // 100}.{self.price_minor % 100:02}"
 
 
 class Buyer(models.Model):

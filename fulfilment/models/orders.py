@@ -10,12 +10,23 @@ from fulfilment.models.farm import Product, Strain
 
 
 class StandingOrder(models.Model):
-    """A recurrence (RFC 5545 rule, weekly as a rule) of lines for a kitchen."""
+    """A recurrence (RFC 5545 rule, weekly as a rule) of lines for a kitchen.
+
+    ``on_closed`` says what becomes of a date on which the farm does not deliver.
+    """
+
+    class OnClosed(models.TextChoices):
+        LEFT_OUT = "left_out"
+        EARLIER = "earlier"
+        LATER = "later"
 
     public_id = PublicId()
     kitchen = models.ForeignKey(Kitchen, on_delete=models.PROTECT, related_name="standing_orders")
     address = models.ForeignKey(Address, on_delete=models.PROTECT, related_name="+")
     way = models.CharField(max_length=10, default="round")
+    on_closed = models.CharField(
+        max_length=8, choices=OnClosed, default=OnClosed.LEFT_OUT, db_default=OnClosed.LEFT_OUT.value
+    )
     rule = models.CharField(max_length=200)
     starts_on = models.DateField()
     ends_on = models.DateField(null=True, blank=True)
@@ -36,17 +47,26 @@ class StandingOrder(models.Model):
 
 
 class StandingLine(models.Model):
-    """One product of a standing order."""
+    """One product of a standing order, on its dates from ``first_on`` (None: the start) to ``last_on`` (None: the end).
+
+    The spans of one product never overlap.
+    """
 
     standing_order = models.ForeignKey(StandingOrder, on_delete=models.PROTECT, related_name="lines")
     product = models.ForeignKey(Product, on_delete=models.PROTECT, related_name="+")
     amount = PositiveAmount()
     at_least = models.PositiveIntegerField(default=0)
+    first_on = models.DateField(null=True, blank=True)
+    last_on = models.DateField(null=True, blank=True)
 
     class Meta:
         constraints = [
             *positive("amount", table="standing_line"),
-            models.UniqueConstraint(fields=["standing_order", "product"], name="standing_line_product_once"),
+            models.UniqueConstraint(
+                fields=["standing_order", "product"],
+                condition=models.Q(last_on__isnull=True),
+                name="standing_line_product_once",
+            ),
             models.CheckConstraint(
                 condition=models.Q(at_least__lte=models.F("amount")), name="standing_line_minimum_within_amount"
             ),
@@ -57,8 +77,9 @@ class StandingLine(models.Model):
 
 
 class Change(models.Model):
-    """A skip or other amounts of a standing order on one date, or a pause from–to; the latest for a date holds;
-    append-only.
+    """A skip or other amounts of a standing order on one date, or a pause from–to; append-only.
+
+    The latest for a date holds, among those that no ``undo`` took back.
     """
 
     class Kind(models.TextChoices):
@@ -66,6 +87,7 @@ class Change(models.Model):
         AMOUNTS = "amounts"
         PAUSE = "pause"
         AS_USUAL = "as_usual"
+        UNDO = "undo"
 
     public_id = PublicId()
     standing_order = models.ForeignKey(StandingOrder, on_delete=models.PROTECT, related_name="changes")
@@ -73,6 +95,10 @@ class Change(models.Model):
     first_on = models.DateField()
     last_on = models.DateField()
     amounts = models.JSONField(default=dict, blank=True, help_text="Product id → grams, where the kind is amounts.")
+    undoes = models.OneToOneField(
+        "self", on_delete=models.PROTECT, null=True, blank=True, related_name="undone_by",
+        help_text="The change that this one takes back.",
+    )  # fmt: skip
     at = models.DateTimeField()
     by = models.CharField(max_length=40)
 
@@ -80,7 +106,12 @@ class Change(models.Model):
         constraints = [
             models.CheckConstraint(
                 condition=models.Q(last_on__gte=models.F("first_on")), name="change_span_runs_forward"
-            )
+            ),
+            models.CheckConstraint(
+                condition=models.Q(kind="undo", undoes__isnull=False)
+                | (~models.Q(kind="undo") & models.Q(undoes__isnull=True)),
+                name="change_undoes_one",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -141,8 +172,40 @@ class Shipment(models.Model):
         return self.public_id
 
 
+class Purchase(models.Model):
+    """What a buyer bought at once in a shop: one payment, one order for each receiver.
+
+    No money moves here.  ``payment`` is what the shop told last, along ``fulfilment.models.states.PAYMENT``.
+    """
+
+    class Payment(models.TextChoices):
+        UNPAID = "unpaid"
+        AUTHORISED = "authorised"
+        PAID = "paid"
+        PART_REFUNDED = "part_refunded"
+        REFUNDED = "refunded"
+
+    public_id = PublicId()
+    buyer = models.ForeignKey(Buyer, on_delete=models.PROTECT, related_name="purchases")
+    reference = models.CharField(max_length=60, blank=True, help_text="The shop's own number.")
+    payment = models.CharField(max_length=13, choices=Payment, default=Payment.UNPAID)
+    payment_told_at = models.DateTimeField(null=True, blank=True)
+    refund_minor = models.PositiveIntegerField(default=0, help_text="What the shop says it gave back.")
+    refund_note = models.CharField(max_length=300, blank=True)
+    placed_at = models.DateTimeField()
+    placed_by = models.CharField(max_length=40)
+    cancelled_at = models.DateTimeField(null=True, blank=True)
+    version = models.PositiveIntegerField(default=1)
+
+    def __str__(self) -> str:
+        return self.public_id
+
+
 class Order(models.Model):
-    """What one customer wants on one date.  Its state is that of its least advanced live shipment."""
+    """What one customer wants on one date.  Its state is that of its least advanced live shipment.
+
+    ``standing_on`` is the date of the standing order that it was made for: its own, or a closed one it was moved from.
+    """
 
     public_id = PublicId()
     kitchen = models.ForeignKey(Kitchen, on_delete=models.PROTECT, null=True, blank=True, related_name="orders")
@@ -150,10 +213,14 @@ class Order(models.Model):
     standing_order = models.ForeignKey(
         StandingOrder, on_delete=models.PROTECT, null=True, blank=True, related_name="orders"
     )
+    standing_on = models.DateField(null=True, blank=True)
+    purchase = models.ForeignKey(Purchase, on_delete=models.PROTECT, null=True, blank=True, related_name="orders")
     on = models.DateField(db_index=True)
     reference = models.CharField(max_length=60, blank=True, help_text="The customer's own number.")
+    note = models.CharField(max_length=300, blank=True, db_default="", help_text="What the packer should know.")
     gift = models.BooleanField(default=False)
     greeting = models.CharField(max_length=300, blank=True)
+    start_on = models.DateField(null=True, blank=True, help_text="A gift's own day: the kit is to be started then.")
     placed_at = models.DateTimeField()
     placed_by = models.CharField(max_length=40)
     cancelled_at = models.DateTimeField(null=True, blank=True)
@@ -163,9 +230,13 @@ class Order(models.Model):
         constraints = [
             exactly_one("kitchen", "buyer", table="order"),
             models.UniqueConstraint(
-                fields=["standing_order", "on"],
-                condition=models.Q(standing_order__isnull=False),
+                fields=["standing_order", "standing_on"],
+                condition=models.Q(standing_order__isnull=False, cancelled_at__isnull=True),
                 name="order_rolled_once_a_date",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(standing_order__isnull=False) | models.Q(standing_on__isnull=True),
+                name="order_rolled_for_a_date",
             ),
         ]
         indexes = [models.Index(fields=["kitchen", "-id"]), models.Index(fields=["buyer", "-id"])]

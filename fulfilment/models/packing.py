@@ -120,6 +120,7 @@ class Parcel(models.Model):
     shipment = models.OneToOneField(Shipment, on_delete=models.PROTECT, related_name="parcel")
     carrier = models.CharField(max_length=60)
     tracking = models.CharField(max_length=60, blank=True)
+    link = models.CharField(max_length=300, blank=True, db_default="", help_text="Where the carrier tells of it.")
     handed_at = models.DateTimeField()
     handed_by = models.CharField(max_length=40)
 

@@ -1,4 +1,4 @@
-"""The states that move only along a table.  (A kit's are in ``core.care``; a mail's and a shipment's are here.)"""
+"""The states that move only along a table.  (A kit's are in ``core.care``; the others' are here.)"""
 
 from __future__ import annotations
 
@@ -28,6 +28,15 @@ MAIL: Final[Mapping[str, frozenset[str]]] = {
 """``sending → planned`` is a refusal that may pass; ``unknown`` is a lease that ran out; ``failed → planned`` by a
 person.
 """
+
+PAYMENT: Final[Mapping[str, frozenset[str]]] = {
+    "unpaid": frozenset({"authorised", "paid"}),
+    "authorised": frozenset({"paid", "unpaid"}),
+    "paid": frozenset({"part_refunded", "refunded"}),
+    "part_refunded": frozenset({"part_refunded", "refunded"}),
+    "refunded": frozenset(),
+}
+"""As a shop tells it: ``authorised → unpaid`` is a reservation that was let go."""
 
 
 def move(table: Mapping[str, frozenset[str]], before: str, after: str, *, what: str) -> str:

@@ -50,6 +50,10 @@ class ApiKey(AbstractAPIKey):
     """A bearer key, stored hashed: whose it is and what it may do (scopes: kitchen, shop, packing, grower, office)."""
 
     kitchen = models.ForeignKey(Kitchen, on_delete=models.PROTECT, null=True, blank=True, related_name="api_keys")
+    replaces = models.ForeignKey(
+        "self", on_delete=models.PROTECT, null=True, blank=True, related_name="replaced_by",
+        help_text="The key that this one was made in place of.",
+    )  # fmt: skip
     scopes = models.JSONField(default=list)
     last_used_on = models.DateField(null=True, blank=True)
 

@@ -13,12 +13,12 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Final, TypeVar
 
 from fulfilment.core import codes
-from fulfilment.core.calendar import FarmCalendar, describe, in_words, occurrences
+from fulfilment.core.calendar import FarmCalendar, describe, in_words
 from fulfilment.core.problems import Missing
 from fulfilment.core.promises import words
 from fulfilment.core.units import said
 from fulfilment.models import Change, Farm, Line, Order, Shipment, StandingOrder
-from fulfilment.read import kitchens
+from fulfilment.read import dates, kitchens
 from fulfilment.read.farm import calendar, farm, weekdays
 from fulfilment.read.mails import CHANCE_IN_WORDS
 
@@ -61,7 +61,7 @@ class OrderSeen:
     changed: bool
     """Other amounts than usual were asked for."""
     lacks: tuple[str, ...]
-    """What is usual and was taken off this date's order: it can only be ordered anew."""
+    """What is usual and was taken off this date's order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +72,6 @@ class LeftOut:
     why: str
     """``skipped``, ``paused``, ``cancelled``, ``closed`` or ``to_come``."""
     says: str
-    made_before: bool
-    """Its order was made and cancelled: it can only be ordered anew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,11 +182,8 @@ class _Look:
         """The days on which something comes, or would have."""
         found = {on for on, orders in self.orders.items() if any(_stands(each) for each in orders)}
         for standing in self.standing:
-            found |= set(self.dates_of(standing, first=self.today, last=self.last))
+            found |= set(dates.coming(standing, first=self.today, last=self.last))
         return sorted(found)
-
-    def dates_of(self, standing: StandingOrder, *, first: date, last: date) -> list[date]:
-        return occurrences(standing.rule, starts_on=standing.starts_on, first=first, last=last, until=standing.ends_on)
 
 
 def _look(kitchen: Kitchen, *, now: datetime, only: date | None = None) -> _Look:
@@ -205,8 +200,7 @@ def _look(kitchen: Kitchen, *, now: datetime, only: date | None = None) -> _Look
 
 
 def _standing(kitchen: Kitchen) -> QuerySet[StandingOrder]:
-    rows = StandingOrder.objects.filter(kitchen=kitchen)
-    return rows.prefetch_related("lines__product", "changes").order_by("pk")
+    return dates.with_dates(StandingOrder.objects.filter(kitchen=kitchen)).order_by("pk")
 
 
 def _stands(order: Order) -> bool:
@@ -224,7 +218,7 @@ def _day(look: _Look, on: date) -> DaySeen:
     left_out = [
         _left_out(look, standing, on, rows, is_open=is_open)
         for standing in look.standing
-        if look.dates_of(standing, first=on, last=on)
+        if dates.coming(standing, first=on, last=on)
     ]
     return DaySeen(
         on=on,
@@ -238,7 +232,8 @@ def _day(look: _Look, on: date) -> DaySeen:
 def _order(order: Order, look: _Look, *, is_open: bool) -> OrderSeen:
     lines = sorted((line for line in order.lines.all() if line.cancelled_at is None), key=lambda line: line.number)
     standing = next((each for each in look.standing if each.pk == order.standing_order_id), None)
-    change = _newest(standing, order.on) if standing is not None else None
+    made_for = order.standing_on or order.on
+    change = dates.holding(standing.changes.all(), made_for) if standing is not None else None
     return OrderSeen(
         code=order.public_id,
         standing=order.standing_order.public_id if order.standing_order is not None else "",
@@ -246,16 +241,18 @@ def _order(order: Order, look: _Look, *, is_open: bool) -> OrderSeen:
         state=_least_advanced(line.shipment.state for line in lines),
         lines=tuple(_line(line, is_open=is_open) for line in lines),
         changed=change is not None and change.kind == Change.Kind.AMOUNTS,
-        lacks=_lacking(standing, lines),
+        lacks=_lacking(standing, lines, on=made_for),
     )
 
 
-def _lacking(standing: StandingOrder | None, lines: Sequence[Line]) -> tuple[str, ...]:
+def _lacking(standing: StandingOrder | None, lines: Sequence[Line], *, on: date) -> tuple[str, ...]:
     if standing is None:
         return ()
     there = {line.product_id for line in lines}
     return tuple(
-        line.product.name for line in standing.lines.all() if line.product.active and line.product_id not in there
+        line.product.name
+        for line in dates.usual(standing.lines.all(), on)
+        if line.product.active and line.product_id not in there
     )
 
 
@@ -317,31 +314,24 @@ def _planned(line: Line, *, is_open: bool) -> str:
     return f"Today’s plan has {amount} of it; that can still change." if is_open else f"{amount} will come."
 
 
-def _newest(standing: StandingOrder, on: date) -> Change | None:
-    """The change that holds on a date: the newest that covers it."""
-    covering = [change for change in standing.changes.all() if change.first_on <= on <= change.last_on]
-    return max(covering, key=lambda change: change.pk, default=None)
-
-
 def _left_out(
     look: _Look, standing: StandingOrder, on: date, rows: Sequence[Order], *, is_open: bool
 ) -> LeftOut | None:
-    mine = next((order for order in rows if order.standing_order_id == standing.pk), None)
-    if mine is not None and _stands(mine):
+    mine = [order for order in rows if order.standing_order_id == standing.pk and order.standing_on == on]
+    if any(_stands(order) for order in mine):
         return None
-    change = _newest(standing, on)
-    kind = change.kind if change is not None else ""
-    if kind in (Change.Kind.SKIP, Change.Kind.PAUSE):
-        why, says = ("skipped", "You skip this date.") if kind == Change.Kind.SKIP else ("paused", "You paused.")
-    elif mine is not None:
+    fate = dates.fates(standing, look.calendar, first=on, last=on)[0]
+    if fate.what in ("skipped", "paused"):
+        why, says = ("skipped", "You skip this date.") if fate.what == "skipped" else ("paused", "You paused.")
+    elif fate.why:
+        why, says = "closed", fate.why
+    elif mine and not is_open:
         why, says = "cancelled", "Your usual of this date was cancelled."
-    elif closed := look.calendar.why_no_delivery(on, weekdays=weekdays(look.kitchen)):
-        why, says = "closed", f"No delivery: {closed}."
     elif is_open:
         why, says = "to_come", "Your usual comes; we tell you nearer the day how sure it is."
     else:
         return None
-    return LeftOut(standing.public_id, why, says, made_before=mine is not None)
+    return LeftOut(standing.public_id, why, says)
 
 
 def _usual(standing: StandingOrder, today: date) -> Usual:
@@ -349,7 +339,7 @@ def _usual(standing: StandingOrder, today: date) -> Usual:
         (change.first_on, change.last_on)
         for change in standing.changes.all()
         if change.kind == Change.Kind.PAUSE and change.last_on >= today
-        and _newest(standing, change.last_on) == change
+        and dates.holding(standing.changes.all(), change.last_on) == change
     }  # fmt: skip
     return Usual(
         code=standing.public_id,
@@ -358,7 +348,7 @@ def _usual(standing: StandingOrder, today: date) -> Usual:
         ends_on=standing.ends_on,
         lines=tuple(
             UsualLine(line.product.public_id, line.product.name, line.product.is_kit, line.amount)
-            for line in sorted(standing.lines.all(), key=lambda line: line.pk)
+            for line in dates.now_usual(standing, today=today)
             if line.product.active
         ),
         pauses=tuple(sorted(pauses)),

@@ -99,7 +99,10 @@ def wants(*, today: date) -> tuple[tuple[Want, ...], dict[int, int]]:
                 choices=tuple(
                     (choice.goods, choice.first, choice.last)
                     for choice in own.choices(
-                        kitchen, Goods(line.product.strain_id, line.product.grade), line.shipment.on
+                        kitchen,
+                        Goods(line.product.strain_id, line.product.grade),
+                        line.shipment.on,
+                        keeps_until=line.order.start_on,
                     )
                 ),
                 ordered=max(0, line.ordered - line.picked),

@@ -26,14 +26,22 @@ class Terms:
     life: Mapping[Goods, int]
     instead: Instead
 
-    def choices(self, kitchen: Kitchen | None, goods: Goods, on: date) -> tuple[Choice, ...]:
+    def choices(
+        self, kitchen: Kitchen | None, goods: Goods, on: date, *, keeps_until: date | None = None
+    ) -> tuple[Choice, ...]:
         """The goods ordered and the substitutes accepted, each with its harvest days for a delivery ``on`` that day."""
         others = self.instead.get((kitchen.pk, goods), ()) if kitchen is not None else ()
-        return tuple(Choice(each, *self.window(kitchen, each, on)) for each in (goods, *others))
+        return tuple(
+            Choice(each, *self.window(kitchen, each, on, keeps_until=keeps_until)) for each in (goods, *others)
+        )
 
-    def window(self, kitchen: Kitchen | None, goods: Goods, on: date) -> tuple[date, date]:
+    def window(
+        self, kitchen: Kitchen | None, goods: Goods, on: date, *, keeps_until: date | None = None
+    ) -> tuple[date, date]:
+        """``keeps_until``: kits are not past their start-by date on that day."""
         life = self.life[goods]
-        age = life - KIT_DAYS_LEFT if goods.is_kit or kitchen is None else kitchen.max_age_days
+        left = max(KIT_DAYS_LEFT, (keeps_until - on).days if keeps_until is not None else 0)
+        age = life - left if goods.is_kit or kitchen is None else kitchen.max_age_days
         same_day = self.farm.harvest_before_packing and not goods.is_kit
         return window(on, max_age_days=age, life_days=life, harvest_before_packing=same_day)
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, TypedDict, Unpack, cast
 from django.db import transaction
 
 from fulfilment.core.problems import Invalid, Missing
-from fulfilment.core.units import KIT
-from fulfilment.models import Address, Buyer, Holder, Keeping, Kitchen, Product, Strain, Substitute
+from fulfilment.core.units import KIT, amount
+from fulfilment.models import Address, AgreedPrice, Buyer, Holder, Keeping, Kitchen, Product, Strain, Substitute
 from fulfilment.services import caring, events, given, jobs, rows
 
 if TYPE_CHECKING:
@@ -200,6 +200,33 @@ def set_substitutes(
             "substitutes_set", subject=owner.public_id, by=by, at=now, kitchen=owner, data={"pairs": len(stored)}
         )
         jobs.add("replan", due_at=now)
+    return stored
+
+
+def set_prices(kitchen: str, prices: Mapping[str, int], *, by: str, now: datetime) -> list[AgreedPrice]:
+    """What this kitchen pays, by product id, in minor units per kilo or per kit; replaces what was agreed before.
+
+    Lines already placed keep the price they were placed at; of what is not named it pays everybody's price.
+    """
+    with transaction.atomic():
+        owner = rows.lock(Kitchen, kitchen, where="kitchen")
+        found: dict[int, AgreedPrice] = {}
+        for place, (product_id, minor) in enumerate(prices.items()):
+            product = rows.find(Product, product_id, where=f"prices.{place}.product")
+            if product.pk in found:
+                raise Invalid(
+                    f"{product.name} is named twice: give it one price.", code="named_twice", where=f"prices.{place}"
+                )
+            agreed = amount(minor, where=f"prices.{place}.price", at_least=0, unit="minor units")
+            found[product.pk] = AgreedPrice(kitchen=owner, product=product, price_minor=agreed)
+        owner.agreed_prices.all().delete()
+        stored = AgreedPrice.objects.bulk_create(found.values())
+        owner.version += 1
+        owner.save(update_fields=["version"])
+        events.record(
+            "prices_set", subject=owner.public_id, by=by, at=now, kitchen=owner,
+            data={"prices": {each.product.public_id: each.price_minor for each in stored}},
+        )  # fmt: skip
     return stored
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final, TypedDict, Unpack
 
 from django.db import transaction
 
-from fulfilment.core.calendar import FarmCalendar, in_words, occurrences
+from fulfilment.core.calendar import FarmCalendar, in_words
 from fulfilment.core.care import KitProfile
 from fulfilment.core.care.profiles import PROFILES as KNOWN_KITS
 from fulfilment.core.growth import GOLDEN, PEARL, PINK, StrainProfile
@@ -14,21 +14,22 @@ from fulfilment.core.problems import Conflict, Invalid, Problem, Unconfirmed
 from fulfilment.core.units import KIT, amount
 from fulfilment.models import (
     Book,
-    Change,
     ClosedDay,
     Farm,
     Keeping,
     Line,
+    Order,
     Product,
     Room,
     SharingRule,
     StandingOrder,
     Strain,
 )
+from fulfilment.read import dates
 from fulfilment.read.farm import calendar as the_calendar
 from fulfilment.read.farm import farm as the_farm
-from fulfilment.read.farm import weekdays
 from fulfilment.services import events, given, jobs, measures, rows
+from fulfilment.services.standing import reopen
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -181,7 +182,7 @@ def close_day(on: date, *, by: str, now: datetime, today: date, reason: str = ""
         placed, standing = _placed_for(on), _standing_on(on, now=now)
         if (placed or standing) and not confirmed:
             stays = f" Placed for it, and to be moved or cancelled by hand: {_listed(placed)}." if placed else ""
-            left_out = f" Standing orders that leave it out: {_listed(standing)}." if standing else ""
+            left_out = f" Standing orders that leave it out or move it: {_listed(standing)}." if standing else ""
             raise Unconfirmed(
                 f"{in_words(on)} has orders.{stays}{left_out} Confirm to close the day all the same.",
                 where="on",
@@ -206,23 +207,13 @@ def _standing_on(on: date, *, now: datetime) -> list[str]:
     calendar = the_calendar(the_farm())
     if now >= calendar.cut_off_at(on):
         return []
-    newest = dict(
-        Change.objects.filter(first_on__lte=on, last_on__gte=on).order_by("pk").values_list("standing_order", "kind")
-    )
-    off = {pk for pk, kind in newest.items() if kind in (Change.Kind.SKIP, Change.Kind.PAUSE)}
-    running = (
-        StandingOrder.objects.filter(starts_on__lte=on, kitchen__active=True)
-        .exclude(ends_on__lt=on)
-        .exclude(orders__on=on)
-        .select_related("kitchen")
-        .order_by("pk")
-    )
+    made = Order.objects.filter(standing_on=on, cancelled_at__isnull=True).values("standing_order")
+    running = StandingOrder.objects.filter(starts_on__lte=on, kitchen__active=True).exclude(ends_on__lt=on)
     return [
         each.public_id
-        for each in running
-        if each.pk not in off
-        and occurrences(each.rule, starts_on=each.starts_on, first=on, last=on, until=each.ends_on)
-        and calendar.is_delivery_day(on, weekdays=weekdays(each.kitchen))
+        for each in dates.with_dates(running.exclude(pk__in=made)).order_by("pk")
+        for fate in dates.fates(each, calendar, first=on, last=on)
+        if fate.delivered_on == on
     ]
 
 
@@ -232,12 +223,13 @@ def _listed(ids: Sequence[str], *, most: int = 10) -> str:
 
 
 def open_day(on: date, *, by: str, now: datetime) -> None:
-    """The day is no longer closed."""
+    """The day is no longer closed; the dates of standing orders that were left out on it come back."""
     with transaction.atomic():
         gone, _ = ClosedDay.objects.filter(on=on).delete()
         if not gone:
             raise Conflict(f"{in_words(on)} is not a day that the farm closed.", code="not_closed", where="on")
         events.record("day_opened", subject=on.isoformat(), by=by, at=now)
+        reopen(on, by=by, now=now)
         jobs.add("replan", due_at=now)
 
 

@@ -10,7 +10,7 @@ kitchen answers a shortage it was told of (``answers``, the offer's id; only ``s
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -24,21 +24,25 @@ from fulfilment.core.promises import Answer
 from fulfilment.core.units import MAX_GRAMS, Goods, amount, packs_down
 from fulfilment.models import (
     Address,
+    AgreedPrice,
     Allocation,
     Buyer,
+    Change,
     Kitchen,
     Line,
     Order,
     Product,
     PromisePart,
+    Purchase,
     Shipment,
     StandingOrder,
     Way,
 )
 from fulfilment.models.states import SHIPMENT, move
-from fulfilment.read.farm import today, weekdays
+from fulfilment.read.farm import calendar, farm, today, weekdays
 from fulfilment.read.terms import asked_pct
 from fulfilment.services import events, jobs, mails, rows
+from fulfilment.services.given import text
 from fulfilment.services.promising import Desk, Told, lower, open_desk, tell
 
 FURTHEST_AHEAD = timedelta(days=366)
@@ -101,8 +105,11 @@ def place(
     reference: str = "",
     way: str = "",
     address: int | None = None,
+    note: str = "",
     gift: bool = False,
     greeting: str = "",
+    start_on: date | None = None,
+    purchase: Purchase | None = None,
     below_chance: bool = False,
     because: str = "",
     answers: str = "",
@@ -111,18 +118,20 @@ def place(
 ) -> Order:
     """Place an order for a kitchen or a buyer and promise what can be promised.
 
-    ``below_chance``: staff promise the full amounts knowingly, whatever their chance.  ``because`` or ``answers``: the
-    leave to order after the cut-off.  Raises Invalid for a day, product or amount that cannot be, Conflict after the
-    cut-off.
+    ``start_on`` is the day on which a gift is to be started: its kits keep until then.  ``below_chance``: staff promise
+    the full amounts knowingly, whatever their chance.  ``because`` or ``answers``: the leave to order after the
+    cut-off.  Raises Invalid for a day, product or amount that cannot be, Conflict after the cut-off.
     """
     with transaction.atomic():
         customer = _customer(kitchen=kitchen, buyer=buyer)
         wanted = products(lines)
         desk = _desk(wanted, customer, now=now, lock=True)
         _check_day(desk, customer, on=on, now=now, leave=because or answers)
+        _check_start(wanted, on=on, gift=gift, start_on=start_on)
         return write(
-            desk, wanted, customer, on=on, reference=reference, way=way, address=address, gift=gift, greeting=greeting,
-            below_chance=below_chance, because=because, answers=answers, by=by, now=now,
+            desk, wanted, customer, on=on, reference=reference, way=way, address=address, note=note, gift=gift,
+            greeting=greeting, start_on=start_on, purchase=purchase, below_chance=below_chance, because=because,
+            answers=answers, by=by, now=now,
         )  # fmt: skip
 
 
@@ -135,47 +144,32 @@ def write(
     reference: str = "",
     way: str = "",
     address: int | None = None,
+    note: str = "",
     gift: bool = False,
     greeting: str = "",
+    start_on: date | None = None,
+    purchase: Purchase | None = None,
     below_chance: bool = False,
     because: str = "",
     answers: str = "",
     standing_order: StandingOrder | None = None,
+    standing_on: date | None = None,
     by: str,
     now: datetime,
 ) -> Order:
     """Ask and write, with the books held by ``desk``; the caller has checked the day and holds the transaction."""
     kitchen, buyer = _sides(customer)
-    offered = _ask(desk, wanted, customer, on=on, below_chance=below_chance)
+    offered = _ask(desk, wanted, customer, on=on, keeps_until=start_on, below_chance=below_chance)
     shipment = _shipment(desk, customer, on=on, way=way, address=address)
     order = Order.objects.create(
-        kitchen=kitchen, buyer=buyer, standing_order=standing_order, on=on, reference=reference[:60], gift=gift,
-        greeting=greeting[:300], placed_at=now, placed_by=by[:40],
+        kitchen=kitchen, buyer=buyer, standing_order=standing_order, standing_on=standing_on, purchase=purchase, on=on,
+        reference=reference[:60], note=_text(note, where="note"), gift=gift,
+        greeting=_text(greeting, where="greeting"), start_on=start_on, placed_at=now, placed_by=by[:40],
     )  # fmt: skip
-    written = Line.objects.bulk_create(
-        [
-            Line(order=order, shipment=shipment, number=number, product=product, price_minor=product.price_minor,
-                 ordered=asked.amount, at_least=asked.at_least)
-            for number, (product, asked) in enumerate(wanted, start=1)
-        ]
-    )  # fmt: skip
-    tell(
-        desk,
-        [
-            Told(
-                line, asked.amount, asked_pct(_sides(customer)[0], product), given, below=given.why[0] == "below_chance"
-            )
-            for line, (product, asked), given in zip(written, wanted, offered, strict=True)
-        ],
-        by=by,
-        now=now,
-    )
+    told = _write_lines(desk, order, shipment, wanted, offered, after=0, by=by, now=now)
     events.record(
         "order_placed", subject=order.public_id, by=by, at=now, kitchen=kitchen, buyer=buyer,
-        data={"on": on.isoformat(), "because": because[:200], **_answers(answers), "lines": [
-            {"product": product.public_id, "ordered": asked.amount, "promised": given.amount, "chance": given.chance}
-            for (product, asked), given in zip(wanted, offered, strict=True)
-        ]},
+        data={"on": on.isoformat(), "because": because[:200], **_answers(answers), "lines": told},
     )  # fmt: skip
     if standing_order is None:
         mails.queue(
@@ -186,11 +180,112 @@ def write(
     return order
 
 
+def _write_lines(
+    desk: Desk,
+    order: Order,
+    shipment: Shipment,
+    wanted: Sequence[tuple[Product, Asked]],
+    offered: Sequence[Answer],
+    *,
+    after: int,
+    by: str,
+    now: datetime,
+) -> list[dict[str, object]]:
+    """The lines with their promises, numbered on from ``after``; what an event says of them."""
+    agreed = prices(order.kitchen_id, [product for product, _ in wanted])
+    written = Line.objects.bulk_create(
+        [
+            Line(order=order, shipment=shipment, number=number, product=product, price_minor=agreed[product.pk],
+                 ordered=asked.amount, at_least=asked.at_least)
+            for number, (product, asked) in enumerate(wanted, start=after + 1)
+        ]
+    )  # fmt: skip
+    tell(
+        desk,
+        [
+            Told(line, asked.amount, asked_pct(order.kitchen, product), given, below=given.why[0] == "below_chance")
+            for line, (product, asked), given in zip(written, wanted, offered, strict=True)
+        ],
+        by=by,
+        now=now,
+    )
+    return [
+        {"product": product.public_id, "ordered": asked.amount, "promised": given.amount, "chance": given.chance}
+        for (product, asked), given in zip(wanted, offered, strict=True)
+    ]
+
+
+def add_lines(
+    order: str,
+    lines: Sequence[Asked],
+    *,
+    because: str = "",
+    below_chance: bool = False,
+    by: str,
+    now: datetime,
+) -> Order:
+    """More products on an order that stands; each is asked anew, behind everybody else.
+
+    After the cut-off only with staff's reason.
+    """
+    with transaction.atomic():
+        placed = rows.find(Order, order)
+        customer = _customer_of(placed)
+        wanted = products(lines)
+        desk = _desk(wanted, customer, now=now, lock=True)
+        placed = _standing_still(rows.lock(Order, order))
+        there = list(placed.lines.select_related("product"))
+        live = [line for line in there if line.cancelled_at is None]
+        _check_new(wanted, live)
+        shipment = _held_shipment(live[0].shipment_id, now=now, leave=because)
+        offered = _ask(
+            desk, wanted, customer, on=placed.on, keeps_until=placed.start_on, below_chance=below_chance
+        )  # fmt: skip
+        told = _write_lines(
+            desk, placed, shipment, wanted, offered, after=max(line.number for line in there), by=by, now=now
+        )  # fmt: skip
+        Order.objects.filter(pk=placed.pk).update(version=F("version") + 1)
+        events.record(
+            "lines_added", subject=placed.public_id, by=by, at=now, kitchen=placed.kitchen, buyer=placed.buyer,
+            data={"lines": told, "because": because[:200]},
+        )  # fmt: skip
+        _ask_for_plan(shipment, now=now)
+    return rows.find(Order, order)
+
+
+def set_lines(order: str, lines: Sequence[Asked], *, because: str = "", by: str, now: datetime) -> Order:
+    """The whole list of what is wanted now: amounts are changed, what is not named is dropped, what is new is added.
+
+    A line that stays as it is keeps its promise, and one that is lowered its rank.
+    """
+    with transaction.atomic():
+        placed = rows.find(Order, order)
+        wanted = {product.pk: (product, asked) for product, asked in products(lines, known=_on_it(placed))}
+        # All books at once and before the order, so that two who change it cannot wait for each other.
+        _open(placed, [product for product, _ in wanted.values()], now=now)
+        placed = _standing_still(rows.lock(Order, order))
+        live = {line.product_id: line for line in placed.lines.filter(cancelled_at__isnull=True)}
+        added = [asked for pk, (_, asked) in wanted.items() if pk not in live]
+        if added:
+            add_lines(order, added, because=because, by=by, now=now)
+        for pk, line in live.items():
+            asked = wanted[pk][1] if pk in wanted else None
+            if asked is None:
+                drop_line(order, number=line.number, because=because, by=by, now=now)
+            elif (asked.amount, asked.at_least) != (line.ordered, line.at_least):
+                change_line(
+                    order, number=line.number, to=asked.amount, at_least=asked.at_least, because=because, by=by,
+                    now=now,
+                )  # fmt: skip
+    return rows.find(Order, order)
+
+
 def change_line(
     order: str,
     *,
     number: int,
     to: int,
+    at_least: int | None = None,
     because: str = "",
     answers: str = "",
     below_chance: bool = False,
@@ -204,9 +299,7 @@ def change_line(
     """
     with transaction.atomic():
         placed = rows.find(Order, order)
-        customer = placed.kitchen or placed.buyer
-        if customer is None:
-            raise Missing("This order has no customer.")
+        customer = _customer_of(placed)
         line = placed.lines.select_related("product").filter(number=number).first()
         if line is None:
             raise Missing(f"Order {placed.public_id} has no line {number}.", where="number")
@@ -235,9 +328,10 @@ def change_line(
         given = None
         if to > held:
             given = desk.ask(
-                product, kitchen=placed.kitchen, on=placed.on, wanted=to - held, below_chance=below_chance,
+                product, kitchen=placed.kitchen, on=placed.on, wanted=to - held, keeps_until=placed.start_on,
+                below_chance=below_chance,
             )  # fmt: skip
-        line.ordered, line.at_least = to, min(line.at_least, to)
+        line.ordered, line.at_least = to, min(line.at_least if at_least is None else at_least, to)
         Line.objects.filter(pk=line.pk).update(
             ordered=to, at_least=line.at_least, promised=min(line.promised, to), version=F("version") + 1
         )
@@ -257,8 +351,13 @@ def change_line(
     return Line.objects.select_related("product", "promise", "order").get(pk=line.pk)
 
 
-def drop_line(order: str, *, number: int, because: str = "", answers: str = "", by: str, now: datetime) -> Order:
-    """Cancel one line; the last one takes its order with it.  After the cut-off only with leave."""
+def drop_line(
+    order: str, *, number: int, because: str = "", answers: str = "", for_good: bool = True, by: str, now: datetime
+) -> Order:
+    """Cancel one line; the last one takes its order with it (``for_good`` as in :func:`cancel`).
+
+    After the cut-off only with leave.
+    """
     with transaction.atomic():
         placed = _locked_with_books(order, now=now)
         if not placed.lines.filter(number=number).exists():
@@ -266,6 +365,8 @@ def drop_line(order: str, *, number: int, because: str = "", answers: str = "", 
         _cancel_lines(placed, numbers={number}, leave=because or answers, now=now)
         gone = not placed.lines.filter(cancelled_at__isnull=True).exists()
         Order.objects.filter(pk=placed.pk).update(version=F("version") + 1, cancelled_at=now if gone else None)
+        if gone and for_good:
+            _stay_away(placed, by=by, now=now)
         events.record(
             "line_dropped", subject=placed.public_id, by=by, at=now, kitchen=placed.kitchen, buyer=placed.buyer,
             data={"line": number, "because": because[:200], **_answers(answers)},
@@ -273,10 +374,11 @@ def drop_line(order: str, *, number: int, because: str = "", answers: str = "", 
     return rows.find(Order, order)
 
 
-def cancel(order: str, *, because: str = "", by: str, now: datetime) -> Order:
+def cancel(order: str, *, because: str = "", for_good: bool = True, by: str, now: datetime) -> Order:
     """Cancel what is not yet sent of an order; what was promised of it is free at once.
 
-    After the cut-off only with staff's reason.  Picked lines must be undone first.
+    After the cut-off only with staff's reason.  Picked lines must be undone first.  ``for_good``: the date of a
+    standing order is skipped with it, so that no night makes it again.
     """
     with transaction.atomic():
         placed = _locked_with_books(order, now=now)
@@ -284,6 +386,8 @@ def cancel(order: str, *, because: str = "", by: str, now: datetime) -> Order:
             return placed
         _cancel_lines(placed, numbers=None, leave=because, now=now)
         Order.objects.filter(pk=placed.pk).update(cancelled_at=now, version=F("version") + 1)
+        if for_good:
+            _stay_away(placed, by=by, now=now)
         events.record(
             "order_cancelled", subject=placed.public_id, by=by, at=now, kitchen=placed.kitchen, buyer=placed.buyer,
             data={"because": because[:200]},
@@ -293,10 +397,76 @@ def cancel(order: str, *, because: str = "", by: str, now: datetime) -> Order:
 
 def _locked_with_books(order: str, *, now: datetime) -> Order:
     """The order, locked, and before it the books of all its lines: whoever changes a line takes them in this order."""
-    placed = rows.find(Order, order)
-    goods = [Goods(strain, grade) for strain, grade in placed.lines.values_list("product__strain", "product__grade")]
-    open_desk(goods, today=today(now), kitchens=[placed.kitchen_id] if placed.kitchen_id else [], lock=True)
+    _open(rows.find(Order, order), (), now=now)
     return rows.lock(Order, order)
+
+
+def _open(placed: Order, more: Sequence[Product], *, now: datetime) -> Desk:
+    """The desk for all lines of an order, and for what may come to it, with its books held."""
+    goods = [Goods(strain, grade) for strain, grade in placed.lines.values_list("product__strain", "product__grade")]
+    goods += [Goods(product.strain_id, product.grade) for product in more]
+    return open_desk(goods, today=today(now), kitchens=[placed.kitchen_id] if placed.kitchen_id else [], lock=True)
+
+
+def _stay_away(placed: Order, *, by: str, now: datetime) -> None:
+    """The date of a standing order whose order somebody cancelled is skipped, so that it is not made again.
+
+    Not where the day was closed: when it is opened again, the date comes back.
+    """
+    if placed.standing_order_id is None or placed.standing_on is None or placed.kitchen is None:
+        return
+    if not calendar(farm()).is_delivery_day(placed.on, weekdays=weekdays(placed.kitchen)):
+        return
+    Change.objects.create(
+        standing_order_id=placed.standing_order_id, kind=Change.Kind.SKIP, first_on=placed.standing_on,
+        last_on=placed.standing_on, at=now, by=by[:40],
+    )  # fmt: skip
+    StandingOrder.objects.filter(pk=placed.standing_order_id).update(version=F("version") + 1)
+
+
+def _customer_of(placed: Order) -> Kitchen | Buyer:
+    customer = placed.kitchen or placed.buyer
+    if customer is None:
+        raise Missing("This order has no customer.")
+    return customer
+
+
+def _standing_still(placed: Order) -> Order:
+    """The order, unless it was cancelled."""
+    if placed.cancelled_at is not None:
+        raise Conflict(f"Order {placed.public_id} was cancelled: place a new one instead.", code="cancelled")
+    return placed
+
+
+def _check_new(wanted: Sequence[tuple[Product, Asked]], live: Sequence[Line]) -> None:
+    """None of these is on the order yet, and they are not too many."""
+    if len(live) + len(wanted) > MOST_LINES:
+        raise Invalid(f"An order holds at most {MOST_LINES} lines.", code="too_many_lines", where="lines")
+    there = {line.product_id: line.number for line in live}
+    for place_, (product, _) in enumerate(wanted):
+        if product.pk in there:
+            raise Conflict(
+                f"{product.name} is line {there[product.pk]} of this order: change its amount instead.",
+                code="line_there", where=f"lines.{place_}.product",
+            )  # fmt: skip
+
+
+def _check_start(wanted: Sequence[tuple[Product, Asked]], *, on: date, gift: bool, start_on: date | None) -> None:
+    """A start day of its own is a gift's of kits, after they have been sent."""
+    if start_on is None:
+        return
+    if not gift or not all(product.is_kit for product, _ in wanted):
+        raise Invalid("Only a gift of kits has a start day of its own.", code="no_gift", where="start_on")
+    if start_on <= on:
+        raise Invalid(
+            f"A kit sent on {in_words(on)} cannot be started on {in_words(start_on)}: choose a later start or an "
+            "earlier delivery.",
+            code="starts_before_sent", where="start_on",
+        )  # fmt: skip
+
+
+def _text(value: str, *, where: str) -> str:
+    return text(value, where=where, at_most=300, required=False)
 
 
 def _cancel_lines(placed: Order, *, numbers: set[int] | None, leave: str, now: datetime) -> None:
@@ -364,20 +534,37 @@ def _sides(customer: Kitchen | Buyer) -> tuple[Kitchen | None, Buyer | None]:
     return (customer, None) if isinstance(customer, Kitchen) else (None, customer)
 
 
-def products(lines: Sequence[Asked]) -> list[tuple[Product, Asked]]:
-    """Each asked line with its product; raises Invalid with the line's path."""
+def prices(kitchen_id: int | None, wanted: Sequence[Product]) -> dict[int, int]:
+    """Product → what this kitchen pays for it in minor units, per kilo or per kit: as agreed, else everybody's."""
+    found = {product.pk: product.price_minor for product in wanted}
+    if kitchen_id is not None:
+        agreed = AgreedPrice.objects.filter(kitchen=kitchen_id, product__in=wanted)
+        found |= dict(agreed.values_list("product_id", "price_minor"))
+    return found
+
+
+def _on_it(placed: Order) -> frozenset[int]:
+    """The products on an order, which stay good for it when they are no longer sold."""
+    return frozenset(placed.lines.filter(cancelled_at__isnull=True).values_list("product_id", flat=True))
+
+
+def products(lines: Sequence[Asked], *, known: Collection[int] = ()) -> list[tuple[Product, Asked]]:
+    """Each asked line with its product; raises Invalid with the line's path.
+
+    ``known`` are the keys of products that may be named though they are not sold at present.
+    """
     if not lines:
         raise Invalid("An order needs at least one line.", code="no_lines", where="lines")
     if len(lines) > MOST_LINES:
         raise Invalid(f"An order holds at most {MOST_LINES} lines.", code="too_many_lines", where="lines")
-    known = {p.public_id: p for p in Product.objects.filter(public_id__in=[codes.tidy(line.product) for line in lines])}
+    there = {p.public_id: p for p in Product.objects.filter(public_id__in=[codes.tidy(line.product) for line in lines])}
     found: list[tuple[Product, Asked]] = []
     for place_, line in enumerate(lines):
         try:
-            product = known.get(codes.tidy(line.product))
+            product = there.get(codes.tidy(line.product))
             if product is None:
                 raise Invalid(f"There is no product {line.product[:20]!r}.", code="unknown_product", where="product")
-            if not product.active:
+            if not product.active and product.pk not in known:
                 raise Invalid(f"{product.name} is not sold at present.", code="inactive_product", where="product")
             if any(product == other for other, _ in found):
                 raise Invalid(
@@ -430,14 +617,16 @@ def _ask(
     customer: Kitchen | Buyer,
     *,
     on: date,
+    keeps_until: date | None = None,
     below_chance: bool = False,
 ) -> list[Answer]:
     kitchen, _ = _sides(customer)
     answers = []
     for product, asked in wanted:
         given = desk.ask(
-            product, kitchen=kitchen, on=on, wanted=asked.amount, at_least=asked.at_least, below_chance=below_chance
-        )
+            product, kitchen=kitchen, on=on, wanted=asked.amount, at_least=asked.at_least, keeps_until=keeps_until,
+            below_chance=below_chance,
+        )  # fmt: skip
         desk.reserve(given)
         answers.append(given)
     return answers

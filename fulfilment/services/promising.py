@@ -43,13 +43,15 @@ class Desk:
         on: date,
         wanted: int,
         at_least: int = 0,
+        keeps_until: date | None = None,
         below_chance: bool = False,
         later: bool = True,
     ) -> Answer:
-        """What can be promised of ``wanted`` as the books stand now."""
+        """What can be promised of ``wanted`` as the books stand now; kits such that they keep until that day."""
         question = self.question(
-            product, kitchen=kitchen, on=on, wanted=wanted, at_least=at_least, below_chance=below_chance, later=later
-        )
+            product, kitchen=kitchen, on=on, wanted=wanted, at_least=at_least, keeps_until=keeps_until,
+            below_chance=below_chance, later=later,
+        )  # fmt: skip
         return answer(question, books=self.books)
 
     def question(
@@ -60,6 +62,7 @@ class Desk:
         on: date,
         wanted: int,
         at_least: int = 0,
+        keeps_until: date | None = None,
         below_chance: bool = False,
         later: bool = True,
     ) -> Question:
@@ -69,11 +72,11 @@ class Desk:
         days = self.terms.calendar.next_delivery_days(on, ahead, weekdays=weekdays(kitchen))
         return Question(
             wanted=wanted,
-            choices=self.terms.choices(kitchen, goods, on),
+            choices=self.terms.choices(kitchen, goods, on, keeps_until=keeps_until),
             pack=product.pack,
             chance=asked_pct(kitchen, product),
             at_least=at_least,
-            later=tuple((day, self.terms.choices(kitchen, goods, day)) for day in days),
+            later=tuple((day, self.terms.choices(kitchen, goods, day, keeps_until=keeps_until)) for day in days),
             below_chance_allowed=below_chance,
         )
 

@@ -55,7 +55,7 @@ def test_the_first_day_works_as_written(
         world.plan()
         request.getfixturevalue("worker")
         capsys.readouterr()
-        call_command("make_key", "first day", scopes="office,grower,packing")
+        call_command("key", "make", "first day", scopes="office,grower,packing")
         key = capsys.readouterr().out.strip()
         done = subprocess.run(
             ["bash", "-euo", "pipefail", "-c", "\n".join(BLOCKS)],

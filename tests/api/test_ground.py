@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 import time_machine
+from django.core.management import CommandError, call_command
 from django.db import connection, connections
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -109,6 +110,48 @@ def test_a_changed_key_and_its_successor_live_side_by_side_for_a_while(farm: Wor
     keys.revoke(new.partition(".")[0], by=ADA, now=NOW)
     assert ask(new, "GET", "/lots").status_code == 401
     assert not ApiKey.objects.filter(hashed_key__contains=old.partition(".")[2]).exists(), "it is stored hashed"
+
+
+def test_two_keys_of_a_line_live_at_once_and_never_three(farm: World) -> None:
+    first, _ = keys.make("scale", scopes=["packing"], by=ADA, now=NOW)
+    second, _ = keys.rotate(first.prefix, by=ADA, now=NOW)
+    for again, works in ((first, second), (second, first)):
+        with pytest.raises(Conflict, match=f"{works.prefix}, .* does. Revoke one of the two first."):
+            keys.rotate(again.prefix, by=ADA, now=NOW)
+    keys.revoke(first.prefix, by=ADA, now=NOW)
+    third, _ = keys.rotate(second.prefix, by=ADA, now=NOW)
+    assert third.replaces == second
+    assert [keys.works(ApiKey.objects.get(pk=each.pk), now=NOW) for each in (first, second, third)] == [
+        False, True, True,
+    ]  # fmt: skip
+    with pytest.raises(Invalid, match="0 to 90 days"):
+        keys.rotate(third.prefix, old_lives=timedelta(days=91), by=ADA, now=NOW + timedelta(days=3))
+
+
+def test_keys_by_command(farm: World, capsys: pytest.CaptureFixture[str]) -> None:
+    def said(*words: str) -> str:
+        call_command("key", *words)
+        return capsys.readouterr().out.strip()
+
+    with time_machine.travel(NOW, tick=False):
+        secret = said("make", "the heron", "--scopes", "kitchen", "--kitchen", farm.kitchen.public_id, "--until",
+                      "2026-05-31")  # fmt: skip
+        prefix = secret.partition(".")[0]
+        own = json.loads(ask(secret, "GET", "/keys/current").content)
+        assert (own["prefix"], own["kitchen"], own["scopes"]) == (prefix, farm.kitchen.public_id, ["kitchen"])
+        assert own["expires_at"].startswith("2026-06-01T00:00:00"), "through the last day by the farm's clock"
+        assert secret.partition(".")[2] not in str(own)
+        assert said("list").split("  ") == [
+            prefix, f"kitchen {farm.kitchen.public_id}", "the heron", "never used", "ends 2026-06-01 00:00 UTC",
+        ]  # fmt: skip
+        newer = said("rotate", prefix, "--days", "1")
+        assert json.loads(ask(newer, "GET", "/keys/current").content)["replaces"] == prefix
+        said("revoke", newer.partition(".")[0])
+        assert ask(newer, "GET", "/keys/current").status_code == 401
+        assert newer.partition(".")[0] not in said("list")
+        assert "ended" in said("list", "--all")
+        with pytest.raises(CommandError, match="one or more of these scopes"):
+            said("make", "x", "--scopes", "owner")
 
 
 def test_a_key_must_be_one_that_somebody_could_want(farm: World) -> None:

@@ -280,6 +280,12 @@ def test_a_standing_order_lives_its_life(farm: World, name: str) -> None:
     pause = {"first": "2026-05-11", "last": "2026-05-17"}
     assert client.post(f"{base}/pause/", pause).status_code == 303
     assert not row.orders.filter(on__range=("2026-05-11", "2026-05-17"), cancelled_at__isnull=True).exists()
+    assert client.post(f"{base}/resume/", {"on": "2026-05-14"}).status_code == 303
+    assert row.orders.get(on="2026-05-15", cancelled_at__isnull=True).lines.get().ordered == 500
+    lines = {"product_0": farm.product.public_id, "amount_0": "1.5 kg", "from_on": "2026-05-14"}
+    assert client.post(f"{base}/lines/", lines).status_code == 303
+    assert row.orders.get(on="2026-05-15", cancelled_at__isnull=True).lines.get().ordered == 1_500
+    assert row.orders.get(on=FRIDAY).lines.get().ordered == 500
     assert client.post(f"{base}/end/", {"last_on": str(FRIDAY)}).status_code == 303
     row.refresh_from_db()
     assert row.ends_on == FRIDAY

@@ -300,8 +300,11 @@ def test_what_was_taken_off_one_date_stays_off_it(client: Client, farm: World, t
     newest = Change.objects.latest("pk")
     assert newest.amounts == {farm.product.public_id: 2_000, farm.kit.public_id: 0}
     said = words(client.get(day_of(token, WEDNESDAY)))
-    assert "Not on it this time: Pearl kit. Order it after all" in said
-    assert "Back to my usual" not in said
+    assert "Not on it this time: Pearl kit." in said
+    assert "Back to my usual" in said
+    back = reverse("kitchen-usual-day", args=[token, WEDNESDAY, begun.public_id])
+    assert post(client, back, do="as_usual").status_code == 303
+    assert lines_on(farm, WEDNESDAY) == [1_000, 2], "also what had been taken off"
 
 
 def test_one_date_is_skipped_and_can_be_ordered_after_all(
@@ -319,6 +322,9 @@ def test_one_date_is_skipped_and_can_be_ordered_after_all(
     form = client.get(again.replace("&amp;", "&")).content.decode()
     assert 'value="1 kg"' in form
     assert 'value="2026-05-06"' in form
+    back = reverse("kitchen-usual-day", args=[token, WEDNESDAY, usual.public_id])
+    assert post(client, back, do="as_usual").status_code == 303
+    assert lines_on(farm, WEDNESDAY) == [1_000]
 
 
 def test_the_usual_is_paused_from_a_day_to_a_day(client: Client, farm: World, token: str, usual: StandingOrder) -> None:
@@ -330,11 +336,10 @@ def test_the_usual_is_paused_from_a_day_to_a_day(client: Client, farm: World, to
     said = words(client.get(f"/k/{token}/"))
     assert "paused Friday 8 May 2026 to Friday 15 May 2026" in said
     assert Change.objects.count() == 1
-    # What the calendar has not reached yet comes after all; what was ordered and cancelled is ordered anew.
+    # One of its dates comes after all, be it ordered before or not yet.
     resume = reverse("kitchen-resume", args=[token, usual.public_id])
-    refused = post(client, resume, on="2026-05-08")
-    assert refused.status_code == 422
-    assert "place a new order for that day instead" in words(refused)
+    assert post(client, resume, on="2026-05-08").status_code == 303
+    assert [lines_on(farm, day) for day in (FRIDAY, FRIDAY + timedelta(weeks=1))] == [[1_000], []]
     post(client, address, first="2026-07-01", last="2026-07-31")
     assert post(client, resume, on="2026-07-03").status_code == 303
 

@@ -109,7 +109,9 @@ def test_closing_a_day_says_which_standing_orders_leave_it_out() -> None:
     farther = FRIDAY + timedelta(weeks=10)
     standing.skip(begun[1].public_id, on=farther, by=ADA, now=NOW)
     standing.end(begun[2].public_id, last_on=FRIDAY + timedelta(weeks=1), by=ADA, now=NOW)
-    with pytest.raises(Unconfirmed, match=f"Standing orders that leave it out: {begun[0].public_id}. Confirm") as told:
+    with pytest.raises(
+        Unconfirmed, match=f"Standing orders that leave it out or move it: {begun[0].public_id}. Confirm"
+    ) as told:
         farm.close_day(farther, by=ADA, now=NOW, today=TODAY)
     assert told.value.data == {"placed": 0, "orders": [], "standing_orders": [begun[0].public_id]}
     with pytest.raises(Unconfirmed) as told:

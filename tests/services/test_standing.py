@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from importlib import import_module
 
 import pytest
+from django.apps import apps
 
 from fulfilment.core.problems import Conflict, Invalid, Missing
-from fulfilment.models import Event, Order, StandingOrder
+from fulfilment.models import Event, Order, PromisePart, StandingOrder
 from fulfilment.services import customers, ordering, standing
 from fulfilment.services import farm as farming
 from fulfilment.services.ordering import Asked
@@ -147,6 +149,143 @@ def test_changes_that_cannot_be(farm: World) -> None:
         standing.skip(order.public_id, on=FRIDAY, by=CLEO, now=NOW + timedelta(days=3, hours=8))
     with pytest.raises(Missing):
         standing.skip("K7Q2-M4XJ", on=FRIDAY, by=CLEO, now=NOW)
+
+
+def lines_on(order: StandingOrder, on: date) -> list[tuple[str, int]]:
+    """What stands for a date of the rule, by product."""
+    live = order.orders.filter(standing_on=on, cancelled_at__isnull=True)
+    found = live.values_list("lines__product__name", "lines__ordered", "lines__cancelled_at")
+    return sorted((name, amount) for name, amount, gone in found if gone is None)
+
+
+def test_a_product_left_off_for_once_comes_back_as_usual(farm: World) -> None:
+    lines = [Asked(farm.product.public_id, 1_000), Asked(farm.kit.public_id, 2)]
+    order = standing.begin(
+        farm.kitchen.public_id, lines=lines, rule="FREQ=WEEKLY;BYDAY=FR", starts_on=MONDAY, by=CLEO, now=NOW
+    )
+    rank = PromisePart.objects.filter(promise__current_of__order__standing_on=FRIDAY).order_by("rank").first()
+    standing.change(order.public_id, on=FRIDAY, amounts={farm.kit.public_id: 0}, by=CLEO, now=NOW)
+    assert lines_on(order, FRIDAY) == [("Pearl oyster, 500 g", 1_000)]
+    standing.as_usual(order.public_id, on=FRIDAY, by=CLEO, now=NOW)
+    assert lines_on(order, FRIDAY) == [("Pearl kit", 2), ("Pearl oyster, 500 g", 1_000)]
+    kept = PromisePart.objects.filter(promise__current_of__order__standing_on=FRIDAY).order_by("rank").first()
+    assert rank is not None
+    assert kept is not None
+    assert kept.pk == rank.pk, "what was not touched keeps its promise"
+
+
+def test_a_skip_is_taken_back(farm: World) -> None:
+    order = begin(farm)
+    skipped = standing.skip(order.public_id, on=FRIDAY, by=CLEO, now=NOW)
+    undone = standing.take_back(order.public_id, skipped.public_id, by=CLEO, now=NOW)
+    assert dates(order)[0] == FRIDAY
+    assert standing.take_back(order.public_id, skipped.public_id, by=CLEO, now=NOW) == undone, "once"
+    assert order.orders.filter(standing_on=FRIDAY).count() == 2, "the cancelled one stays written"
+    with pytest.raises(Missing):
+        standing.take_back(order.public_id, undone.public_id, by=CLEO, now=NOW)
+
+
+def test_what_held_before_a_change_holds_again_when_it_is_taken_back(farm: World) -> None:
+    order = begin(farm)
+    standing.change(order.public_id, on=FRIDAY, amounts={farm.product.public_id: 1_500}, by=CLEO, now=NOW)
+    pause = standing.pause(order.public_id, first=MONDAY, last=FRIDAY, by=CLEO, now=NOW)
+    assert lines_on(order, FRIDAY) == []
+    standing.take_back(order.public_id, pause.public_id, by=CLEO, now=NOW)
+    assert lines_on(order, FRIDAY) == [("Pearl oyster, 500 g", 1_500)]
+
+
+def test_a_pause_is_cut_short(farm: World) -> None:
+    order = begin(farm)
+    standing.pause(order.public_id, first=FRIDAY, last=FRIDAY + timedelta(weeks=2), by=CLEO, now=NOW)
+    standing.resume(order.public_id, on=FRIDAY + timedelta(weeks=1), by=CLEO, now=NOW)
+    assert dates(order) == [FRIDAY + timedelta(weeks=week) for week in (1, 2, 3)]
+    standing.resume(order.public_id, on=MONDAY, by=CLEO, now=NOW)
+    assert dates(order)[0] == FRIDAY
+    with pytest.raises(Conflict, match="not paused"):
+        standing.resume(order.public_id, on=MONDAY, by=CLEO, now=NOW)
+
+
+def test_other_lines_from_a_date_on(farm: World) -> None:
+    order = begin(farm)
+    third = FRIDAY + timedelta(weeks=2)
+    lines = [Asked(farm.product.public_id, 500), Asked(farm.kit.public_id, 1)]
+    standing.set_lines(order.public_id, lines, from_on=third, by=CLEO, now=NOW)
+    usual, other = [("Pearl oyster, 500 g", 1_000)], [("Pearl kit", 1), ("Pearl oyster, 500 g", 500)]
+    weeks = [FRIDAY + timedelta(weeks=week) for week in range(4)]
+    assert [lines_on(order, on) for on in weeks] == [usual, usual, other, other]
+    standing.set_lines(
+        order.public_id, [Asked(farm.product.public_id, 1_500)], from_on=weeks[1], by=CLEO, now=NOW
+    )  # fmt: skip
+    more = [("Pearl oyster, 500 g", 1_500)]
+    assert [lines_on(order, on) for on in weeks] == [usual, more, more, more]
+    standing.roll(now=NOW + timedelta(weeks=1))
+    assert lines_on(order, FRIDAY + timedelta(weeks=4)) == more
+    standing.set_lines(order.public_id, lines, by=CLEO, now=NOW + timedelta(days=3, hours=8))
+    assert [lines_on(order, on) for on in weeks] == [usual, other, other, other], "not what is past its cut-off"
+
+
+def test_an_end_moved_out_brings_dates_back(farm: World) -> None:
+    order = begin(farm)
+    standing.end(order.public_id, last_on=FRIDAY, by=CLEO, now=NOW)
+    assert dates(order) == [FRIDAY]
+    standing.end(order.public_id, last_on=None, by=CLEO, now=NOW)
+    assert len(dates(order)) == 4
+
+
+def test_a_closed_date_comes_back_when_the_day_is_opened(farm: World) -> None:
+    order = begin(farm)
+    farming.close_day(FRIDAY, reason="market", by=ADA, now=NOW, today=MONDAY, confirmed=True)
+    first = order.orders.get(standing_on=FRIDAY)
+    ordering.cancel(first.public_id, by=ADA, now=NOW)
+    assert FRIDAY not in dates(order)
+    farming.open_day(FRIDAY, by=ADA, now=NOW)
+    assert FRIDAY in dates(order)
+
+
+@pytest.mark.parametrize(("on_closed", "to"), [("earlier", -1), ("later", 3)])
+def test_a_closed_date_moves_and_back(farm: World, on_closed: str, to: int) -> None:
+    """Later than a Friday is the next Monday: the farm delivers from Monday to Friday."""
+    farming.close_day(FRIDAY, reason="market", by=ADA, now=NOW, today=MONDAY)
+    order = begin(farm, on_closed=on_closed)
+    moved = order.orders.get(standing_on=FRIDAY)
+    assert moved.on == FRIDAY + timedelta(days=to)
+    assert Event.objects.get(kind="date_moved", subject=order.public_id).data["to"] == moved.on.isoformat()
+    standing.change(order.public_id, on=moved.on, amounts={farm.product.public_id: 1_500}, by=CLEO, now=NOW)
+    assert lines_on(order, FRIDAY) == [("Pearl oyster, 500 g", 1_500)], "named by the day it comes"
+    assert standing.roll(now=NOW) == 0
+    farming.open_day(FRIDAY, by=ADA, now=NOW)
+    assert dates(order)[0] == FRIDAY
+    assert lines_on(order, FRIDAY) == [("Pearl oyster, 500 g", 1_500)]
+
+
+def test_a_closed_date_does_not_double_a_day_of_its_own(farm: World) -> None:
+    farming.close_day(FRIDAY, reason="market", by=ADA, now=NOW, today=MONDAY)
+    order = begin(farm, "FREQ=WEEKLY;BYDAY=TH,FR", on_closed="earlier")
+    assert FRIDAY not in order.orders.values_list("standing_on", flat=True)
+    why = Event.objects.get(kind="date_left_out", subject=order.public_id).data["why"]
+    assert "Thursday 7 May 2026 has a delivery of this standing order already" in why
+
+
+def test_a_date_wanted_again_after_its_cut_off_takes_a_reason(farm: World) -> None:
+    order = begin(farm)
+    standing.skip(order.public_id, on=FRIDAY, by=CLEO, now=NOW)
+    late = NOW + timedelta(days=3, hours=8)
+    with pytest.raises(Conflict, match="closed on"):
+        standing.as_usual(order.public_id, on=FRIDAY, by=CLEO, now=late)
+    standing.as_usual(order.public_id, on=FRIDAY, by=ADA, now=late, because="they called")
+    assert lines_on(order, FRIDAY) == [("Pearl oyster, 500 g", 1_000)]
+
+
+def test_what_was_cancelled_before_skips_existed_stays_away(farm: World) -> None:
+    upgrade = import_module("fulfilment.migrations.0008_shop")
+    order = begin(farm)
+    gone = order.orders.get(standing_on=FRIDAY)
+    Order.objects.filter(pk=gone.pk).update(cancelled_at=NOW, standing_on=None)
+    upgrade.name_dates(apps, None)
+    upgrade.skip_cancelled(apps, None)
+    assert standing.roll(now=NOW) == 0
+    standing.as_usual(order.public_id, on=FRIDAY, by=CLEO, now=NOW)
+    assert dates(order)[0] == FRIDAY
 
 
 def test_no_kitchen_is_last_every_night(farm: World) -> None:

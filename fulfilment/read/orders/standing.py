@@ -9,13 +9,17 @@ from typing import TYPE_CHECKING, Final
 from django.db.models import Prefetch
 
 from fulfilment.core import codes
-from fulfilment.core.calendar import FarmCalendar, describe, occurrences
+from fulfilment.core.calendar import FarmCalendar, describe
 from fulfilment.core.problems import Missing
 from fulfilment.core.units import said
-from fulfilment.models import Change, Order, StandingOrder
-from fulfilment.read.farm import calendar, farm, weekdays
+from fulfilment.models import Order, StandingLine, StandingOrder
+from fulfilment.read import dates
+from fulfilment.read.dates import Fate
+from fulfilment.read.farm import calendar, farm
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from django.db.models import QuerySet
 
 DATES_SHOWN: Final = timedelta(days=56)
@@ -33,7 +37,10 @@ class StandingLineSeen:
 
 @dataclass(frozen=True, slots=True)
 class DateSeen:
-    """One date of the rule: its state in a word, and the order made for it, where there is one."""
+    """One date of the rule: its state in a word, and the order made for it, where there is one.
+
+    ``moved_to`` is the day on which it is delivered, where that is another.
+    """
 
     on: date
     word: str
@@ -41,6 +48,7 @@ class DateSeen:
     detail: str
     order: str
     past_cut_off: bool
+    moved_to: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,30 +89,12 @@ def standing_order(code: str, *, today: date, now: datetime) -> Standing:
 
 
 def _rows(today: date) -> QuerySet[StandingOrder]:
-    made = Order.objects.filter(on__gte=today)
-    return StandingOrder.objects.select_related("kitchen").prefetch_related(
-        "lines__product",
-        Prefetch("changes", queryset=Change.objects.filter(last_on__gte=today).order_by("pk")),
-        Prefetch("orders", queryset=made),
-    )
+    made = Order.objects.filter(on__gte=today).order_by("pk")
+    return dates.with_dates(StandingOrder.objects.all()).prefetch_related(Prefetch("orders", queryset=made))
 
 
 def _seen(row: StandingOrder, own: FarmCalendar, *, today: date, now: datetime) -> Standing:
-    lines = tuple(
-        StandingLineSeen(
-            product=line.product.public_id,
-            name=line.product.name,
-            amount=line.amount,
-            at_least=line.at_least,
-            pack=line.product.pack,
-            is_kit=line.product.is_kit,
-        )
-        for line in sorted(row.lines.all(), key=lambda line: line.pk)
-    )
-    dates = occurrences(
-        row.rule, starts_on=row.starts_on, first=today, last=today + DATES_SHOWN, until=row.ends_on
-    )  # fmt: skip
-    orders = {order.on: order for order in row.orders.all()}
+    orders = {order.standing_on: order for order in row.orders.all()}
     return Standing(
         code=row.public_id,
         kitchen=row.kitchen.name,
@@ -113,40 +103,51 @@ def _seen(row: StandingOrder, own: FarmCalendar, *, today: date, now: datetime) 
         way=row.way,
         starts_on=row.starts_on,
         ends_on=row.ends_on,
-        lines=lines,
-        dates=tuple(_date(row, on, orders.get(on), lines, own, now=now) for on in dates),
+        lines=_lines(dates.now_usual(row, today=today)),
+        dates=tuple(
+            _date(fate, orders.get(fate.on), _lines(dates.usual(row.lines.all(), fate.on)), own, now=now)
+            for fate in dates.fates(row, own, first=today, last=today + DATES_SHOWN)
+        ),
         over=row.ends_on is not None and row.ends_on < today,
         placed_by=row.placed_by,
     )
 
 
-def _date(
-    row: StandingOrder,
-    on: date,
-    order: Order | None,
-    lines: tuple[StandingLineSeen, ...],
-    own: FarmCalendar,
-    *,
-    now: datetime,
-) -> DateSeen:
-    code = order.public_id if order is not None else ""
-    past = now >= own.cut_off_at(on)
-    newest = next((each for each in reversed(row.changes.all()) if each.first_on <= on <= each.last_on), None)
-    kind = newest.kind if newest is not None else ""
-    closed = own.why_no_delivery(on, weekdays=weekdays(row.kitchen))
-    if kind in (Change.Kind.SKIP, Change.Kind.PAUSE):
-        return DateSeen(on, "skipped" if kind == Change.Kind.SKIP else "paused", "plain", "", code, past)
-    if order is not None and order.cancelled_at is not None:
-        return DateSeen(on, "cancelled", "plain", "", code, past)
-    if closed and order is None:
-        return DateSeen(on, "no delivery", "plain", closed, code, past)
-    if past and order is None:
-        return DateSeen(on, "not ordered", "plain", "its cut-off came before it was made", code, past)
-    if kind == Change.Kind.AMOUNTS and newest is not None:
-        words = ", ".join(
-            f"{said(newest.amounts.get(line.product, line.amount), is_kit=line.is_kit)} {line.name}"
-            for line in lines
-            if newest.amounts.get(line.product, line.amount)
+def _lines(found: Sequence[StandingLine]) -> tuple[StandingLineSeen, ...]:
+    return tuple(
+        StandingLineSeen(
+            product=line.product.public_id,
+            name=line.product.name,
+            amount=line.amount,
+            at_least=line.at_least,
+            pack=line.product.pack,
+            is_kit=line.product.is_kit,
         )
-        return DateSeen(on, "other amounts", "watch", words, code, past)
-    return DateSeen(on, "as usual", "good", "", code, past)
+        for line in found
+    )
+
+
+def _date(
+    fate: Fate, order: Order | None, lines: tuple[StandingLineSeen, ...], own: FarmCalendar, *, now: datetime
+) -> DateSeen:
+    live = order is not None and order.cancelled_at is None
+    code = order.public_id if order is not None else ""
+    past = now >= own.cut_off_at(fate.delivered_on or fate.on)
+    if fate.what in ("skipped", "paused"):
+        return DateSeen(fate.on, fate.what, "plain", "", code, past)
+    if fate.delivered_on is None and not live:
+        return DateSeen(fate.on, "no delivery", "plain", fate.why, code, past)
+    if past and not live:
+        word = "cancelled" if order is not None else "not ordered"
+        return DateSeen(fate.on, word, "plain", "its cut-off came before it was made", code, past)
+    moved = order.on if live and order is not None and order.on != fate.on else None
+    moved = moved or (fate.delivered_on if fate.moved and not live else None)
+    detail = fate.why if moved else ""
+    if fate.what == "other_amounts" and fate.change is not None:
+        words = ", ".join(
+            f"{said(fate.change.amounts.get(line.product, line.amount), is_kit=line.is_kit)} {line.name}"
+            for line in lines
+            if fate.change.amounts.get(line.product, line.amount)
+        )
+        return DateSeen(fate.on, "other amounts", "watch", " ".join(filter(None, [words, detail])), code, past, moved)
+    return DateSeen(fate.on, "moved" if moved else "as usual", "good", detail, code, past, moved)

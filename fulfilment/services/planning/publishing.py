@@ -90,6 +90,7 @@ def reask(desk: Desk, *, now: datetime) -> int:
             on=line.shipment.on,
             wanted=line.ordered - line.promised,
             at_least=line.at_least if line.promised == 0 else 0,
+            keeps_until=line.order.start_on,
             later=False,
         )
         return Waiting(line.pk, parts[0].rank_id if parts else None, question)

@@ -100,7 +100,7 @@ def change(request: HttpRequest, token: str, code: str, *, now: datetime) -> Htt
             _cancel(order, day.on, by=by, now=now)
         elif order.standing:
             # What was taken off before stays off: left out, it would count as usual.
-            usual = kitchen_page.usual(whose, order.standing, today=today_of(now)).lines
+            usual = kitchen_page.usual(whose, order.standing, today=day.on).lines
             asked = {line.product: amounts.get(line.product, 0) for line in usual}
             standing.change(order.standing, on=day.on, amounts=asked, by=by, now=now)
         else:
