@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from fulfilment.core.forecast import Forecast, forecast, pack, unpack
+from fulfilment.core.forecast import Forecast, coming, forecast, pack, unpack
+from fulfilment.core.forecast.course import courses
 from fulfilment.core.growth import (
     FLUSHES,
     PEARL,
@@ -120,28 +122,26 @@ def follow_every_bag(
     return grams
 
 
-@pytest.mark.parametrize("bags", [1, 5, 60])
+@pytest.mark.parametrize("bags", [1, 2, 5, 13, 60, 61, 120])
 def test_few_and_many_bags_agree_with_following_every_bag(bags: int) -> None:
-    worlds = 150_000 if bags == 1 else 30_000
+    worlds = 150_000 if bags < 5 else 30_000
     slow = follow_every_bag(KNOWN[PEARL_ID], crops=1, bags=bags, worlds=worlds, days=45)
-    found = whole(ask([crop(bags=bags)], days=45, scenarios=worlds))
-    peak = slow.mean(axis=0).max()
-    assert found.mean(axis=0) == pytest.approx(
-        slow.mean(axis=0), abs=5 * float(slow.std(axis=0).max()) / worlds**0.5 + 0.01 * peak
-    )
-    # with a handful of bags the empty days are exact and what is left of the spread is matched to within a tenth
-    near = 0.08 if bags == 5 else 0.05
-    assert found.std(axis=0) == pytest.approx(slow.std(axis=0), abs=near * slow.std(axis=0).max())
-    if bags == 5:
-        empty = [(grams < 1).mean(axis=0) for grams in (found, slow)]
-        assert empty[0] == pytest.approx(empty[1], abs=0.02)
+    found = whole(ask([crop(bags=bags)], days=45, scenarios=worlds)).astype(float)
+    # a yield is known no better than a few crops tell: its rare huge draws would decide any spread, so they are cut off
+    most = np.percentile(slow[slow > 0], 99.5)
+    slow, found = np.minimum(slow, most), np.minimum(found, most)
+    noise = 5 * float(slow.std(axis=0).max()) / worlds**0.5
+    assert found.mean(axis=0) == pytest.approx(slow.mean(axis=0), abs=noise)
+    assert found.std(axis=0) == pytest.approx(slow.std(axis=0), abs=0.035 * slow.std(axis=0).max())
+    empty = [(grams < 1).mean(axis=0) for grams in (found, slow)]
+    assert empty[0] == pytest.approx(empty[1], abs=2.5 / worlds**0.5 if bags <= 60 else 0.02)
     numbers = np.arange(45)
     mean_day = [float(grams.sum(axis=0) @ numbers / grams.sum()) for grams in (found, slow)]
     assert mean_day[0] == pytest.approx(mean_day[1], rel=0.01)
     first = slice(0, 24)
     for level in (10, 50, 90):
         near = np.percentile(slow[:, first].sum(axis=1), level)
-        assert np.percentile(found[:, first].sum(axis=1), level) == pytest.approx(near, rel=0.05, abs=10)
+        assert np.percentile(found[:, first].sum(axis=1), level) == pytest.approx(near, rel=0.03, abs=10)
 
 
 def test_ten_crops_of_one_batch_are_as_uncertain_as_they_are() -> None:
@@ -394,6 +394,72 @@ def test_the_whole_is_the_sum_of_its_crops_to_the_last_gram(crops: tuple[CropSta
             assert together.outlooks[key] == outlook
             assert MAY <= outlook.next_on[0] <= outlook.next_on[1] <= outlook.next_on[2]
             assert 0 <= outlook.grams[0] <= outlook.grams[1] <= outlook.grams[2]
+
+
+@st.composite
+def changed(draw: st.DrawFn) -> tuple[tuple[CropState, ...], tuple[CropState, ...]]:
+    """A farm this morning, and the same farm later in the day: crops come, go, are picked, lose bags, teach of their
+    batch.
+    """
+    before = draw(farms)
+    after = [each for each in before if draw(st.booleans()) or draw(st.booleans())]
+    for place, each in enumerate(after):
+        kind = draw(st.sampled_from(["as it was", "as it was", "picked", "lost", "shown", "waits"]))
+        if kind == "picked" and not each.unopened:
+            after[place] = replace(each, stage=Stage.PICKING, picked_g=draw(st.integers(1, 9_000)), picked_today=True)
+        elif kind == "lost" and each.bags:
+            after[place] = replace(each, bags=each.bags - 1)
+        elif kind == "waits" and each.unopened:
+            after[place] = replace(each, opens_in=each.opens_in + draw(st.integers(1, 9)))
+        elif kind == "shown":
+            log = StageLog(Stage.PINNING, draw(st.floats(3, 12)), ended=True)
+            after = [replace(one, shown=(log,)) if one.batch_id == each.batch_id else one for one in after]
+    if draw(st.booleans()):
+        after.append(draw(states(number=99)))
+    return before, tuple(after)
+
+
+@settings(max_examples=40, deadline=None)
+@given(changed(), st.integers(0, 2**31))
+def test_a_day_further_on_what_did_not_change_is_not_drawn_and_the_answer_is_the_same(
+    farm: tuple[tuple[CropState, ...], tuple[CropState, ...]], seed: int
+) -> None:
+    before, after = farm
+    morning = ask(before, scenarios=50, seed=seed)
+    anew = ask(after, scenarios=50, seed=seed)
+    followed = forecast(after, knowledge=KNOWN, today=MAY, days=35, scenarios=50, seed=seed, since=morning)
+    assert followed.digest == anew.digest
+    assert followed.outlooks == anew.outlooks
+    for goods, grams in anew.supplies.items():
+        assert np.array_equal(followed.supplies[goods], grams)
+
+
+def test_what_was_learned_since_is_drawn_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    crops = [crop(1), crop(2, strain_id=PINK_ID)]
+    drawn: list[str] = []
+    follow = courses
+
+    def noted(few: Sequence[CropState], **others: Any) -> Any:
+        drawn.extend(each.key for each in few)
+        return follow(few, **others)
+
+    monkeypatch.setattr(coming, "courses", noted)
+    morning = ask(crops)
+    assert sorted(drawn) == ["crop:1", "crop:2"]
+    drawn.clear()
+    forecast(crops, knowledge=KNOWN, today=MAY, scenarios=300, seed=1, since=morning)
+    assert drawn == []
+    picked = [replace(crops[0], bags=39), crops[1]]
+    forecast(picked, knowledge=KNOWN, today=MAY, scenarios=300, seed=1, since=morning)
+    assert drawn == ["crop:1", "crop:1"]  # taken off as it was, added as it is
+    drawn.clear()
+    wiser = KNOWN | {PINK_ID: learn(PINK, stages=[StageLog(Stage.PINNING, 6.0, ended=True)])}
+    found = forecast(crops, knowledge=wiser, today=MAY, scenarios=300, seed=1, since=morning)
+    assert drawn == ["crop:2"]
+    assert np.array_equal(found.supplies[A], morning.supplies[A])
+    drawn.clear()
+    forecast(crops, knowledge=KNOWN, today=MAY + timedelta(days=1), scenarios=300, seed=1, since=morning)
+    assert sorted(drawn) == ["crop:1", "crop:2"]
 
 
 @settings(max_examples=20, deadline=None)

@@ -1,18 +1,16 @@
-"""The course of one crop from this morning on, in every scenario at once.
+"""The course of crops from this morning on, in every scenario at once.
 
-Arrays are [scenario] unless named otherwise; calendar times are days from the start of today, so noon of today is
-0.5. A day's log stands for its noon: a stage that has run ``elapsed`` days is drawn given that it lasts longer
-than half a day less, and what it then lacks is rounded down to a day.  So a stage can end today, never yesterday,
-and its mean day is the mean of what was learned.
+Crops of one strain that stand alike (same stage, same flush) are followed together: arrays are [crop, scenario] unless
+named otherwise, and what a crop gets does not hang on which others are followed with it.  Calendar times are days from
+the start of today, so noon of today is 0.5. A day's log stands for its noon: a stage that has run ``elapsed`` days is
+drawn given that it lasts longer than half a day less, and what it then lacks is rounded down to a day.  So a stage can
+end today, never yesterday, and its mean day is the mean of what was learned.
 
 A flush weighs bags alive x dry grams x efficiency x flush share x batch effect x crop effect x mean of the bag
 effects.  Each effect is lognormal with mean one; the mean over n bags has the spread of one divided by the root
-of n.  So the cost hangs on crops and scenarios, never on bags, while few bags still scatter as few bags do:
-
-* losses are binomial counts, and a lost bag is lost to every later flush;
-* which day a bag's mushrooms are taken is the bag's own affair, so the shares of the picking days are Dirichlet
-  with just the variance that n bags, each on one day, have about a crop's own shares; for a single bag that is
-  one whole day.
+of n.  Losses are binomial counts, and a lost bag is lost to every later flush.  How the weight comes over the picking
+days is said in :mod:`fulfilment.core.forecast.picking`.  So the cost hangs on crops and scenarios, never on bags, while
+few bags still scatter as few bags do.
 
 A flush partly picked is drawn given what was taken (:mod:`fulfilment.core.forecast.remainder`).  Which quantile
 of that law a scenario gets hangs on its own draw of the flush as far as the picking left it open, so that good
@@ -27,58 +25,50 @@ Worked example: 10 bags of 800 g dry at 60 % and a first share of 0.58 bring 2,7
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fulfilment.core.forecast.picking import MANY_BAGS, Days, grams, left_hanging, mean_of_bags, scatter
 from fulfilment.core.forecast.remainder import rest_of_flush
 from fulfilment.core.forecast.worlds import BatchWorld, flush_noise, log_given
 from fulfilment.core.growth import FLUSHES, CropState, Stage
 from fulfilment.core.growth.draws import (
     Floats,
+    Numbers,
     binomial,
-    deviates,
     dirichlet,
     log_survival,
     normal_quantile,
     truncated_lognormal,
-    uniforms,
 )
 
 FAR: Final = 3_650
 """Days: where a stage that stands still is shown to end."""
-_FIRST_BITS: Final = 16
-"""Of a uniform's 32 bits: those after them are even by themselves whatever the first ones are."""
-_FEW_BAGS, _MANY_BAGS = 2.5, 60.0
-"""A bag is picked on one day: of fewer than many bags some days get none, of fewer than few one day gets nearly all."""
-_EVEN: Final = 1.0
-"""Dirichlet parameter below which a second uniform is needed."""
-
 _NODES: Final = 24
 """Moments at which pins that nobody wrote down may have come, weighed one against the other."""
-
-_RUNNING, _COLONISING, _CROP, _TAKEN, _GRADES = range(5)
-_FLUSH_SLOTS: Final = 5
-_LOSS, _PIN, _GROW, _BAG, _REST = range(_FLUSH_SLOTS)
+_LOSS, _PIN, _GROW, _BAG, _REST = range(5)
+"""Slots of a flush's numbers."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Flush:
-    """One flush: ``first`` [scenario] its first picking day from today; ``grams`` [grade, day, scenario] whole
-    grams, trimmed.
+    """One flush of those crops that reach it: ``rows`` [crop] are their places among all; ``first`` [crop, scenario]
+    its first picking day from today; ``grams`` [grade, day, crop, scenario] whole grams, trimmed.
     """
 
     number: int
+    rows: NDArray[np.intp]
     first: NDArray[np.int64]
     grams: NDArray[np.int32]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Course:
-    """What comes next and on which day [scenario]; an unopened batch's day of being grown through and of opening."""
+class Courses:
+    """What comes next and on which day; an unopened batch's day of being grown through and of opening."""
 
     next_stage: Stage
     next_on: NDArray[np.int64]
@@ -86,133 +76,148 @@ class Course:
     opened_on: NDArray[np.int64] | None
     flushes: tuple[Flush, ...]
 
-
-class _Drawn:
-    """The crop's own numbers, each set made when first asked for and the same whenever it is."""
-
-    __slots__ = ("_crop", "_numbers", "_scenarios", "_seed")
-
-    def __init__(self, crop: CropState, *, scenarios: int, seed: int) -> None:
-        self._crop, self._scenarios, self._seed = crop, scenarios, seed
-        self._numbers = self._of("crop", slots=_GRADES)
-
-    def _of(self, kind: str, *, slots: int) -> Floats:
-        return uniforms(self._seed, kind=kind, name=self._crop.key, scenarios=self._scenarios, slots=slots)
-
-    def uniform(self, slot: int) -> Floats:
-        numbers: Floats = self._numbers[slot]
-        return numbers
-
-    def deviate(self, slot: int) -> Floats:
-        return deviates(self._numbers[slot])
-
-    def flush(self, number: int, *, days: int) -> tuple[Floats, Floats]:
-        """[slot, scenario]: a uniform for the losses of one flush, then deviates: times, bag effect, rest after,
-        picking days.  And [day, scenario] further uniforms: the last bits of the picking days' own, on which their
-        deviates hardly hang.
-        """
-        numbers = self._of(f"flush {number}", slots=_FLUSH_SLOTS + days)
-        last_bits = numbers[_FLUSH_SLOTS:] * 2.0**_FIRST_BITS
-        last_bits -= np.floor(last_bits)
-        numbers[_PIN:] = deviates(numbers[_PIN:])
-        return numbers, last_bits
-
-    def second(self, number: int, *, days: int) -> Floats:
-        return self._of(f"few bags {number}", slots=days)
-
-    def unwritten(self) -> Floats:
-        return self._of("unwritten", slots=3)
-
-    def waiting(self) -> Floats:
-        numbers: Floats = self._of("waiting", slots=1)[0]
-        return numbers
-
-    def grades(self, count: int) -> Floats:
-        return deviates(self._of("grades", slots=count))
+    def next_grams(self) -> NDArray[np.int32]:
+        """[crop, scenario] what is still to come of the flush under way or next."""
+        found = np.zeros(self.next_on.shape, dtype=np.int32)
+        for by_day in self.flushes[0].grams if self.flushes else ():
+            for taken in by_day:
+                found += taken
+        return found
 
 
-def course(crop: CropState, *, batch: BatchWorld, scenarios: int, days: int, seed: int) -> Course:
-    """``crop`` from today; flushes that begin beyond ``days`` in every scenario are left out, except the next."""
-    drawn = _Drawn(crop, scenarios=scenarios, seed=seed)
-    return _Courser(crop, batch, drawn, scenarios=scenarios, days=days).run()
+def alike(crop: CropState, *, window: int) -> tuple[object, ...]:
+    """Crops with the same answer can be followed together; ``window`` is the number of picking days."""
+    picking = (min(crop.picking_day, window), crop.picked_today) if crop.stage is Stage.PICKING else ()
+    return crop.strain_id, crop.unopened, str(crop.stage), max(crop.flush, 1), crop.bags > MANY_BAGS, *picking
 
 
-class _Courser:
-    """One crop's computation; lives for one call."""
+def courses(crops: Sequence[CropState], *, batches: Sequence[BatchWorld], numbers: Numbers, days: int) -> Courses:
+    """Crops that stand :func:`alike`, each with its batch's world, from today.
 
-    def __init__(self, crop: CropState, batch: BatchWorld, drawn: _Drawn, *, scenarios: int, days: int) -> None:
-        self.crop, self.batch, self.drawn = crop, batch, drawn
-        self.scenarios, self.days = scenarios, days
-        self.knowledge = batch.strain.knowledge
-        profile = self.knowledge.profile
-        self.shares = np.array(self.knowledge.window)
+    Flushes that begin beyond ``days`` in every scenario are left out, except the next.
+    """
+    return _Company(crops, batches, numbers, days=days).run()
+
+
+class _Company:
+    """The computation for crops that stand alike; lives for one call.  Rows leave when they reach no further flush."""
+
+    def __init__(
+        self, crops: Sequence[CropState], batches: Sequence[BatchWorld], numbers: Numbers, *, days: int
+    ) -> None:
+        self.crops, self.batches, self.numbers = list(crops), list(batches), numbers
+        self.keys = tuple(crop.key for crop in crops)
+        self.scenarios, self.days = numbers.scenarios, days
+        self.rows = np.arange(len(self.crops))
+        self.strain = batches[0].strain
+        self.knowledge = self.strain.knowledge
+        self.window = len(self.knowledge.window)
         self.over = self.knowledge.picking_days
-        self.alive = np.full(scenarios, float(crop.bags))
-        self.likely = float(crop.bags)
+        self.likely = self._column([float(crop.bags) for crop in crops])
+        self.alive = np.repeat(self.likely, self.scenarios, axis=1)
+        self.first_possible = self._column([float(crop.picked_today) for crop in crops]).astype(np.int64)
         alpha, beta = self.knowledge.loss
         self.likely_keeps = (beta / (alpha + beta)) ** (1 / (FLUSHES + 1))
         self.own: Floats | None = None
         self.late: Floats | None = None
         self.follows = self._follows()
-        self.first_possible = 1 if crop.picked_today else 0
         names = self.knowledge.grades
-        by_name = profile.grade_concentration * np.array([share for _, share in names])
-        self.by_grade = np.cumsum(dirichlet(drawn.grades(len(names)), alpha=by_name), axis=0)[:-1]
+        by_name = self.knowledge.profile.grade_concentration * np.array([share for _, share in names])
+        by_grade = dirichlet((self._deviate("grades", slot) for slot in range(len(names))), alpha=by_name)
+        for grade in range(1, len(names)):
+            by_grade[grade] += by_grade[grade - 1]
+        self.by_grade = by_grade[:-1]
 
-    def run(self) -> Course:
-        crop = self.crop
-        if crop.unopened:
+    def _column(self, values: Sequence[float]) -> Floats:
+        return np.array(values, dtype=np.float64)[:, None]
+
+    def _uniform(self, kind: str, slot: int = 0) -> Floats:
+        return self.numbers.uniform(kind, self.keys, slot=slot)
+
+    def _deviate(self, kind: str, slot: int = 0) -> Floats:
+        return self.numbers.deviate(kind, self.keys, slot=slot)
+
+    def _keep(self, reach: NDArray[np.bool_]) -> None:
+        """Go on with these rows only."""
+        places = np.nonzero(reach)[0]
+        self.crops = [self.crops[place] for place in places]
+        self.keys = tuple(crop.key for crop in self.crops)
+        self.batches = [self.batches[place] for place in places]
+        self.rows, self.alive, self.likely = self.rows[places], self.alive[places], self.likely[places]
+        self.first_possible, self.by_grade = self.first_possible[places], self.by_grade[:, places]
+        if self.own is not None:
+            self.own = self.own[places]
+
+    # ---- When
+
+    def run(self) -> Courses:
+        first = self.crops[0]
+        if first.unopened:
             return self._unopened()
-        if crop.stage is Stage.FINISHED:
-            return Course(Stage.FINISHED, np.zeros(self.scenarios, dtype=np.int64), None, None, ())
-        number = max(crop.flush, 1)
-        if crop.stage is Stage.PICKING:
+        if first.stage is Stage.FINISHED:
+            return Courses(Stage.FINISHED, np.zeros(self.alive.shape, dtype=np.int64), None, None, ())
+        number = max(first.flush, 1)
+        if first.stage is Stage.PICKING:
             return self._picking(number)
-        ends = self._running(crop.stage)
-        if crop.stage is Stage.RESTING:
+        ends = self._running(first.stage)
+        if first.stage is Stage.RESTING:
             if number == FLUSHES:
-                return Course(Stage.FINISHED, _day(ends), None, None, ())
-            return Course(Stage.PINNING, _day(ends), None, None, tuple(self._rounds(number + 1, pins_from=ends)))
-        if crop.stage is Stage.PINNING:
+                return Courses(Stage.FINISHED, _day(ends), None, None, ())
+            return Courses(Stage.PINNING, _day(ends), None, None, tuple(self._rounds(number + 1, pins_from=ends)))
+        if first.stage is Stage.PINNING:
             flushes = tuple(self._rounds(number, grows_from=ends, late=self.late, unwritten=self._unwritten()))
-            return Course(Stage.GROWING, _day(ends), None, None, flushes)
-        flushes = tuple(self._rounds(number, picks_from=ends, step=0.5))
-        return Course(Stage.PICKING, np.maximum(_day(ends), self.first_possible), None, None, flushes)
+            return Courses(Stage.GROWING, _day(ends), None, None, flushes)
+        next_on = np.maximum(_day(ends), self.first_possible)
+        return Courses(Stage.PICKING, next_on, None, None, tuple(self._rounds(number, picks_from=ends, step=0.5)))
 
-    def _unopened(self) -> Course:
-        crop = self.crop
-        colonising = crop.stage is Stage.COLONISING
-        if colonising:
+    def _unopened(self) -> Courses:
+        if self.crops[0].stage is Stage.COLONISING:
             grown = _day(self._running(Stage.COLONISING))
-            self._lose(self.drawn.uniform(_COLONISING), step=1.0)
+            self._lose(self._uniform("colonising"), step=1.0)
         else:
-            grown = np.zeros(self.scenarios, dtype=np.int64)
-        opened = np.maximum(grown + self._waiting(), crop.opens_in)
+            grown = np.zeros(self.alive.shape, dtype=np.int64)
+        opens_in = self._column([float(crop.opens_in) for crop in self.crops]).astype(np.int64)
+        opened = np.maximum(grown + self._waiting(), opens_in)
         flushes = tuple(self._rounds(1, pins_from=opened + 0.5))
-        return Course(Stage.PINNING, opened, grown, opened, flushes)
+        return Courses(Stage.PINNING, opened, grown, opened, flushes)
 
     def _waiting(self) -> NDArray[np.int64]:
         """Days from being grown through to being opened, as this farm does it; of those begun, what is left of them."""
         chances = np.array(self.knowledge.waits)
-        waited = min(self.crop.waited, chances.size - 1)
-        if chances.size - waited == 1:
-            return np.zeros(self.scenarios, dtype=np.int64)
-        below = np.cumsum(chances[waited:]) / chances[waited:].sum()
-        return np.searchsorted(below, self.drawn.waiting() * (1 - 1e-12)).astype(np.int64)
+        found = np.zeros(self.alive.shape, dtype=np.int64)
+        if chances.size == 1:
+            return found
+        numbers = self._uniform("waiting") * (1 - 1e-12)
+        for row, crop in enumerate(self.crops):
+            waited = min(crop.waited, chances.size - 1)
+            found[row] = np.searchsorted(np.cumsum(chances[waited:]) / chances[waited:].sum(), numbers[row])
+        return found
 
     def _unwritten(self) -> tuple[NDArray[np.bool_], Floats] | None:
         """Scenarios in which the pins came, or will, without anybody writing it down, and when the first mushrooms are
         then ripe: after the last look the pins, after yesterday the mushrooms.
         """
-        crop, chance = self.crop, self.knowledge.unwritten
-        if crop.looked is None or crop.pace <= 0 or crop.elapsed - crop.looked < 1e-6:
+        unseen = [
+            row
+            for row, crop in enumerate(self.crops)
+            if crop.looked is not None and crop.pace > 0 and crop.elapsed - crop.looked >= 1e-6
+        ]
+        if not unseen:
             return None
-        numbers = self.drawn.unwritten()
-        (pin, pin_own), (grow, grow_own) = self.batch.times[Stage.PINNING], self.batch.times[Stage.GROWING]
+        passed, ripe = np.zeros(self.alive.shape, dtype=bool), np.zeros(self.alive.shape)
+        for row in unseen:
+            passed[row], ripe[row] = self._passed(self.crops[row], self.batches[row])
+        return passed, ripe
+
+    def _passed(self, crop: CropState, batch: BatchWorld) -> tuple[NDArray[np.bool_], Floats]:
+        """[scenario] of one crop: whether its pins came unwritten, and when its mushrooms are then ripe."""
+        assert crop.looked is not None
+        numbers = [self.numbers.uniform("unwritten", [crop.key], slot=slot)[0] for slot in range(3)]
+        chance = self.knowledge.unwritten
+        (pin, pin_own), (grow, grow_own) = batch.times[Stage.PINNING], batch.times[Stage.GROWING]
         until = max(crop.elapsed - 0.5 * crop.pace, 1e-6)
         looked = max(crop.looked - 0.5 * crop.pace, 1e-6)
-        seen_from = (math.log(looked) - pin) / pin_own
-        unseen = np.exp(log_survival(seen_from))
+        unseen = np.exp(log_survival((math.log(looked) - pin) / pin_own))
         nodes = (np.arange(_NODES) + 0.5)[:, None] / _NODES
         tails = np.clip(unseen * (1 - nodes), 1e-300, 1 - 1e-16)
         pins = np.exp(pin - pin_own * normal_quantile(tails))
@@ -228,36 +233,27 @@ class _Courser:
         # the tail above what is needed, on the scale of the growing stage's own deviate
         left = np.maximum(alive[chosen] * (1 - numbers[2]), 1e-300)
         grows = np.exp(grow - grow_own * normal_quantile(np.clip(left, 1e-300, 1 - 1e-16)))
-        return passed, _calendar(np.maximum(pins[chosen] + grows - until, 0.0), crop.pace)
+        return passed, _calendar(np.maximum(pins[chosen] + grows - until, 0.0), np.array(crop.pace))
 
-    def _picking(self, number: int) -> Course:
-        crop, window = self.crop, self.shares.size
-        day = min(crop.picking_day, window)
-        begin = min(day + self.first_possible, window)
-        rest_from = np.full(self.scenarios, self.over - day - 0.5)
-        numbers, chances = self.drawn.flush(number, days=window)
-        hanging = self._left_hanging(day) if begin < window else 0.0
-        first = np.full(self.scenarios, begin - day)
-        flushes = [self._flush(number, numbers, chances, first=first, begin=begin, hanging=hanging)]
-        rests_on = np.full(self.scenarios, max(self.over - 1 - day, 0), dtype=np.int64)
+    def _picking(self, number: int) -> Courses:
+        day = min(self.crops[0].picking_day, self.window)
+        begin = min(day + int(self.crops[0].picked_today), self.window)
+        missed = [
+            left_hanging(self.knowledge, day=day, missed=crop.missed, bags=float(likely))
+            if begin < self.window
+            else 0.0
+            for crop, likely in zip(self.crops, self.likely[:, 0], strict=True)
+        ]
+        first = np.full(self.alive.shape, begin - day, dtype=np.int64)
+        flushes = [self._flush(number, first=first, begin=begin, hanging=self._column(missed))]
+        rests_on = np.full(self.alive.shape, max(self.over - 1 - day, 0), dtype=np.int64)
         if number == FLUSHES:
-            return Course(Stage.FINISHED, rests_on, None, None, tuple(flushes))
-        pins_from = np.maximum(rest_from, -0.5) + self._lasting(Stage.RESTING, numbers[_REST])
+            return Courses(Stage.FINISHED, rests_on, None, None, tuple(flushes))
+        pins_from = max(self.over - day - 0.5, -0.5) + self._lasting(
+            Stage.RESTING, self._deviate(f"flush {number}", _REST)
+        )
         flushes.extend(self._rounds(number + 1, pins_from=pins_from))
-        return Course(Stage.RESTING, rests_on, None, None, tuple(flushes))
-
-    def _left_hanging(self, day: int) -> float:
-        """The part of the flush that was due on the days just missed and probably hangs there still.
-
-        Nothing taken says that nothing was ripe or that somebody left it for the next day; with many bags the first
-        is unlikely.
-        """
-        missed = float(self.shares[max(day - self.crop.missed, 0) : day].sum())
-        if not missed:
-            return 0.0
-        bags = min(self.likely, self.knowledge.window_concentration)
-        nothing, skipped = (1 - missed) ** bags, self.knowledge.skipped**self.crop.missed
-        return float(missed * skipped * (1 - nothing) / max(skipped * (1 - nothing) + nothing, 1e-12))
+        return Courses(Stage.RESTING, rests_on, None, None, tuple(flushes))
 
     def _rounds(
         self,
@@ -271,15 +267,21 @@ class _Courser:
         step: float = 1.0,
     ) -> Iterator[Flush]:
         """The flush under way from where it stands, then the later ones while any scenario reaches them."""
-        window = self.shares.size
         under_way = number
-        while number == under_way or pins_from is None or pins_from.min() < self.days:
-            numbers, chances = self.drawn.flush(number, days=window)
+        while True:
+            if pins_from is not None and number > under_way:
+                reach = pins_from.min(axis=1) < self.days
+                if not reach.all():
+                    self._keep(reach)
+                    pins_from = pins_from[reach]
+                if not self.crops:
+                    return
+            numbers = f"flush {number}"
             if pins_from is not None:
-                late = numbers[_PIN]
+                late = self._deviate(numbers, _PIN)
                 grows_from = pins_from + self._lasting(Stage.PINNING, late)
             if grows_from is not None:
-                grows = numbers[_GROW]
+                grows = self._deviate(numbers, _GROW)
                 if late is not None and self.follows:
                     grows = self.follows * late + math.sqrt(1 - self.follows**2) * grows
                 picks_from = grows_from + self._lasting(Stage.GROWING, grows)
@@ -287,14 +289,14 @@ class _Courser:
                 picks_from = np.where(unwritten[0], unwritten[1], picks_from)
             assert picks_from is not None
             first = np.maximum(_day(picks_from), self.first_possible)
-            if number > under_way and first.min() >= self.days:
-                return
-            self._lose(numbers[_LOSS], step=step)
-            yield self._flush(number, numbers, chances, first=first, begin=0)
+            self._lose(self._uniform(numbers, _LOSS), step=step)
+            yield self._flush(number, first=first)
             number += 1
             if number > FLUSHES:
                 return
-            pins_from = first + 0.5 + (self.over - 1) + self._lasting(Stage.RESTING, numbers[_REST])
+            pins_from = self._lasting(Stage.RESTING, self._deviate(numbers, _REST))
+            pins_from += first
+            pins_from += self.over - 0.5
             step = 1.0
 
     def _follows(self) -> float:
@@ -302,136 +304,134 @@ class _Courser:
         own = self.knowledge.follows / max(1 - self.knowledge.profile.batch_share, 0.1)
         return min(max(own, -0.9), 0.9)
 
-    def _pace(self, stage: Stage) -> float:
-        return self.crop.colonising_pace if stage is Stage.COLONISING else self.crop.pace
+    def _paces(self, stage: Stage) -> Floats:
+        return self._column([
+            crop.colonising_pace if stage is Stage.COLONISING else crop.pace for crop in self.crops
+        ])  # fmt: skip
+
+    def _times(self, stage: Stage) -> tuple[Floats, Floats]:
+        """Mean log time in each crop's batch [crop, scenario], and the spread about it [scenario]."""
+        return np.stack([batch.times[stage][0] for batch in self.batches]), self.batches[0].times[stage][1]
 
     def _lasting(self, stage: Stage, deviate: Floats) -> Floats:
         """Calendar days of a stage yet to begin."""
-        centre, own = self.batch.times[stage]
-        return _calendar(np.exp(centre + own * deviate), self._pace(stage))
+        logs, own = self._times(stage)
+        logs += own * deviate
+        return _calendar(np.exp(logs, out=logs), self._paces(stage))
 
     def _running(self, stage: Stage) -> Floats:
         """Calendar time at which the running stage ends."""
-        centre, own = self.batch.times[stage]
-        pace = self._pace(stage)
-        if stage is Stage.GROWING and self.crop.pinned is not None and self.follows:
-            pin, pin_own = self.batch.times[Stage.PINNING]
-            late = np.clip((math.log(max(self.crop.pinned, 0.5)) - pin) / pin_own, -3, 3)
-            centre, own = centre + own * self.follows * late, own * math.sqrt(1 - self.follows**2)
-        above = self.crop.elapsed - 0.5 * pace
-        lasts = truncated_lognormal(self.drawn.uniform(_RUNNING), mu=centre, sigma=own, above=above)
+        centre, own = self._times(stage)
+        pace = self._paces(stage)
+        if stage is Stage.GROWING and self.follows and any(crop.pinned is not None for crop in self.crops):
+            centre, own = self._after_pins(centre, own)
+        above = self._column([crop.elapsed for crop in self.crops]) - 0.5 * pace
+        lasts = truncated_lognormal(self._uniform("running"), mu=centre, sigma=own, above=above)
         if stage is Stage.PINNING:
             self.late = (np.log(lasts) - centre) / own
         return _calendar(np.maximum(lasts - above, 0.0), pace)
 
+    def _after_pins(self, centre: Floats, own: Floats) -> tuple[Floats, Floats]:
+        """Growing times given how late the pins were seen, where that was logged."""
+        known = self._column([float(crop.pinned is not None) for crop in self.crops])
+        took = self._column([math.log(max(crop.pinned or 0.0, 0.5)) for crop in self.crops])
+        pin, pin_own = self._times(Stage.PINNING)
+        late = known * np.clip((took - pin) / pin_own, -3, 3)
+        return centre + own * self.follows * late, own * np.sqrt(1 - known * self.follows**2)
+
+    # ---- How much
+
     def _lose(self, uniform: Floats, *, step: float) -> None:
-        self.alive = self.alive - binomial(uniform, trials=self.alive, chance=1 - self.batch.strain.keeps**step)
-        self.likely *= self.likely_keeps**step
+        self.alive = self.alive - binomial(uniform, trials=self.alive, chance=1 - self.strain.keeps**step)
+        self.likely = self.likely * self.likely_keeps**step
 
     def _flush(
         self,
         number: int,
-        numbers: Floats,
-        chances: Floats,
         *,
         first: NDArray[np.int64],
-        begin: int,
-        hanging: float = 0.0,
+        begin: int = 0,
+        hanging: Floats | None = None,
     ) -> Flush:
         """``begin`` is the first place of the picking window still to come; it falls on ``first``, and so does what
         was left ``hanging``, as a share.
         """
-        crop, knowledge = self.crop, self.knowledge
-        bag_cv = knowledge.profile.bag_cv
-        shares = self.shares[begin:].copy()
-        shares[:1] += hanging
-        if crop.bags == 0 or shares.size == 0:
-            empty = np.zeros((len(knowledge.grades), shares.size, self.scenarios), dtype=np.int32)
-            return Flush(number, first, empty)
-        lookalike = max(self.likely / (1 + bag_cv**2), 1.0)
-        crop_part = 1 / (knowledge.window_concentration + 1)
-        scatter = crop_part + (1 - crop_part) / lookalike
-        due = max(float(self.shares[: max(begin, 1)].sum()) - hanging, 0.01)
-        taken = crop.picked_g if number == max(crop.flush, 1) and crop.stage is Stage.PICKING else 0
-        weight = self._weight(number, numbers[_BAG], bag_cv=bag_cv, taken=taken, due=due, scatter=scatter)
-        coming = np.maximum(weight - taken, 0.0) * (1 - knowledge.trim_loss)
-        # of what is still to come only its spread over the days is left to draw, and so few days need no draw at all
-        certainty = max(1 / scatter - 1, 0.05)
-        deviate, chance = numbers[_FLUSH_SLOTS + begin :], chances[begin:]
-        bags = self.likely * float(shares.sum())
-        if _FEW_BAGS < bags < _MANY_BAGS and shares.size > 1:
-            spread = self._whole_bags(deviate, chance, shares=shares, bags=bags, certainty=certainty)
-        else:
-            alpha = certainty * shares
-            second = self.drawn.second(number, days=shares.size) if alpha.min() < _EVEN else None
-            spread = dirichlet(deviate, alpha=alpha, uniform=second)
-        if knowledge.skipped > 0:
-            # the first picking day of all is one on which somebody picked
-            for day in range(0 if begin else 1, shares.size - 1):
-                left = np.where(chance[day] < knowledge.skipped, spread[day], 0.0)
-                spread[day] -= left
-                spread[day + 1] += left
-        return Flush(number, first, self._grams(coming, spread))
+        if begin == self.window:
+            empty = np.zeros((len(self.knowledge.grades), 0, *self.alive.shape), dtype=np.int32)
+            return Flush(number, self.rows, first, empty)
+        if hanging is None:
+            hanging = np.zeros((len(self.crops), 1))
+        days = Days(
+            self.knowledge, self.numbers, flush=number, keys=self.keys, begin=begin,
+            hanging=hanging,
+        )  # fmt: skip
+        due = np.maximum(sum(self.knowledge.window[: max(begin, 1)]) - hanging, 0.01)
+        coming = self._weight(number, due=due)
+        coming *= 1 - self.knowledge.trim_loss
+        many = self.crops[0].bags > MANY_BAGS
+        spread = days.by_law(self.likely) if many else days.by_bag(self.alive)
+        days.leave(spread)
+        return Flush(number, self.rows, first, grams(coming, spread, self.by_grade))
 
-    def _whole_bags(self, deviate: Floats, chance: Floats, *, shares: Floats, bags: float, certainty: float) -> Floats:
-        """[day, scenario] shares where few bags, each taken on one day, leave some days with none at all.
-
-        A day is empty as often as beta-binomial bags leave it; the others are gamma with what spread is then left.
-        """
-        parts, alike = shares / shares.sum(), self.knowledge.window_concentration * float(shares.sum())
-        full = np.array([1 - _nobody(part, bags=bags, alike=alike) for part in parts])
-        spread = np.maximum((1 + 1 / (certainty * shares)) * full - 1, 0.02) * max(1 - 2.7 / bags, 0.15)
-        roots = 1 - spread[:, None] / 9 + deviate * (np.sqrt(spread) / 3)[:, None]
-        gammas = (parts / full)[:, None] * np.maximum(roots, 1e-3) ** 3
-        there = np.where(chance > 1 - full[:, None], gammas, 0.0)
-        sums = there.sum(axis=0)
-        empty = sums <= 0
-        there[:, empty] = gammas[:, empty]
-        sums[empty] = gammas[:, empty].sum(axis=0)
-        there /= sums
-        return there
-
-    def _weight(
-        self, number: int, bag_deviate: Floats, *, bag_cv: float, taken: int, due: float, scatter: float
-    ) -> Floats:
-        """The flush's weight as it comes off the bags, before trimming."""
-        spread, centre = self.batch.spread, self.batch.log_yields[number - 1]
-        crop, strain = self.crop, self.batch.strain
-        bag_variance = np.log1p(bag_cv**2 / np.maximum(self.alive, 1.0)) + strain.flush_variance
-        dry = self.alive * crop.dry_g_per_bag
+    def _weight(self, number: int, *, due: Floats) -> Floats:
+        """What is still to come of the flush, as it comes off the bags, before trimming."""
         if self.own is None:
-            shown, spread = self.batch.crops.get(crop.key, (0.0, spread))
-            own = shown + spread * self.drawn.deviate(_CROP)
-        else:
-            own = self.own
-        bags = np.sqrt(bag_variance) * bag_deviate - bag_variance / 2
-        if not taken:
-            self.own = own
-            return np.asarray(dry * np.exp(centre + own + bags))
-        whole = crop.bags * crop.dry_g_per_bag
-        believed, variance, lasting = self._belief(number)
-        one_bag = math.log1p(bag_cv**2 / crop.bags) + strain.flush_variance
-        believed += math.log(max(whole, 1)) - one_bag / 2
-        variance += one_bag
-        below, log_rest, left = rest_of_flush(
-            taken=taken, due=due, certainty=max(1 / scatter - 1, 0.05), believed=believed, variance=variance
-        )
-        drawn = np.log(np.maximum(dry, 1e-9)) + centre + own + bags
-        kept = min(left / variance, 1.0)
-        mixed = math.sqrt(kept / variance) * (drawn - believed) + math.sqrt(1 - kept) * self.drawn.deviate(_TAKEN)
-        weight = taken + np.exp(np.interp(1 - np.exp(log_survival(mixed)), below, log_rest))
-        self.own = own + lasting / variance * (np.log(weight) - drawn)
-        return np.asarray(weight)
+            self.own = self._luck()
+        variance = mean_of_bags(self.alive, self.knowledge.profile.bag_cv)
+        variance += self.strain.flush_variance
+        logs = np.stack([batch.luck for batch in self.batches])
+        logs += self.strain.log_yields[number - 1]
+        logs += self.own
+        logs -= variance / 2
+        logs += np.sqrt(variance, out=variance) * self._deviate(f"flush {number}", _BAG)
+        dry = self.alive * self._column([float(crop.dry_g_per_bag) for crop in self.crops])
+        for row, crop in enumerate(self.crops):
+            if crop.stage is Stage.PICKING and crop.picked_g and number == max(crop.flush, 1) and crop.bags:
+                drawn = np.log(np.maximum(dry[row], 1e-9)) + logs[row]
+                logs[row] = self._rest(row, number, drawn, due=float(due[row, 0]))
+                dry[row] = 1.0
+        weight: Floats = np.exp(logs, out=logs)
+        weight *= dry
+        return weight
 
-    def _belief(self, number: int) -> tuple[float, float, float]:
-        """Mean and variance over all scenarios of this crop's log yield in a flush, and the part of the variance that
+    def _luck(self) -> Floats:
+        """Each crop's own, about its batch's, given what it has shown of it."""
+        own = self._deviate("luck")
+        for row, (crop, batch) in enumerate(zip(self.crops, self.batches, strict=True)):
+            shown, spread = batch.crops.get(crop.key, (0.0, batch.spread))
+            own[row] = shown + spread * own[row]
+        return own
+
+    def _rest(self, row: int, number: int, drawn: Floats, *, due: float) -> Floats:
+        """[scenario] log of what is still to come of a flush partly picked, of which ``drawn`` is the log of the weight
+        as it would have been; the crop's luck learns from it.
+        """
+        crop, taken = self.crops[row], self.crops[row].picked_g
+        believed, variance, lasting = self._belief(self.crops[row], number)
+        one_bag = float(mean_of_bags(np.array(crop.bags), self.knowledge.profile.bag_cv)) + self.strain.flush_variance
+        believed += math.log(max(crop.bags * crop.dry_g_per_bag, 1)) - one_bag / 2
+        variance += one_bag
+        certainty = max(1 / float(scatter(self.likely[row], self.knowledge)[0]) - 1, 0.05)
+        below, log_rest, left = rest_of_flush(
+            taken=taken, due=due, certainty=certainty, believed=believed, variance=variance
+        )
+        kept = min(left / variance, 1.0)
+        fresh = self.numbers.deviate("taken", [crop.key])[0]
+        mixed = math.sqrt(kept / variance) * (drawn - believed) + math.sqrt(1 - kept) * fresh
+        rest: Floats = np.interp(1 - np.exp(log_survival(mixed)), below, log_rest)
+        assert self.own is not None
+        self.own[row] += lasting / variance * (np.logaddexp(math.log(taken), rest) - drawn)
+        return rest
+
+    def _belief(self, crop: CropState, number: int) -> tuple[float, float, float]:
+        """Mean and variance over all scenarios of a crop's log yield in a flush, and the part of the variance that
         its later flushes share, all given what its flushes gave before.
         """
-        strain = self.batch.strain
+        strain = self.strain
         mean, variance = strain.beliefs[number - 1]
         weights = pull = 0.0
-        for log in self.crop.gave:
-            if log.crop == self.crop.key:
+        for log in crop.gave:
+            if log.crop == crop.key:
                 before, wide = strain.beliefs[log.flush - 1]
                 noise = flush_noise(strain, log)
                 told = log_given(self.knowledge, log) + noise / 2 - before
@@ -442,32 +442,14 @@ class _Courser:
         lasting = 1 / (1 / strain.lasting + weights)
         return mean + lasting * pull, variance - strain.lasting + lasting, lasting
 
-    def _grams(self, coming: Floats, spread: Floats) -> NDArray[np.int32]:
-        """[grade, day, scenario] whole grams: running sums are rounded, so that days and grades sum to the flush."""
-        until = np.floor(np.cumsum(spread, axis=0) * coming + 0.5)
-        by_day = until.copy()
-        by_day[1:] -= until[:-1]
-        grams = np.empty((len(self.by_grade) + 1, *by_day.shape), dtype=np.int32)
-        given = np.zeros_like(by_day)
-        for place, share in enumerate(self.by_grade):
-            until_grade = np.floor(by_day * share + 0.5)
-            grams[place] = until_grade - given
-            given = until_grade
-        grams[-1] = by_day - given
-        return grams
 
-
-def _nobody(part: float, *, bags: float, alike: float) -> float:
-    """The chance that none of so many bags is picked on a day of this share, crops being as alike as a beta says."""
-    rest = alike * (1 - part)
-    return math.exp(math.lgamma(rest + bags) - math.lgamma(rest) + math.lgamma(alike) - math.lgamma(alike + bags))
-
-
-def _calendar(lasting: Floats, pace: float) -> Floats:
-    if pace <= 0:
-        return np.full_like(lasting, float(FAR))
-    return np.minimum(lasting / pace, float(FAR))
+def _calendar(lasting: Floats, pace: Floats) -> Floats:
+    """Calendar days of so many physiological ones; ``FAR`` where the stage stands still."""
+    days = lasting / np.maximum(pace, 1e-300)
+    return np.minimum(days, float(FAR), out=days)
 
 
 def _day(time: Floats) -> NDArray[np.int64]:
-    return np.minimum(np.floor(time), FAR).astype(np.int64)
+    """The day of a time, from today; times are never below noon of yesterday."""
+    days = np.minimum(time, FAR)
+    return np.floor(days, out=days).astype(np.int64)

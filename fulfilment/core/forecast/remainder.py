@@ -32,9 +32,10 @@ def rest_of_flush(
     to_come = certainty * (1 - due)
     middle = math.log((1 - due) / due)
     odds = np.linspace(middle - 10 - min(30 / to_come, 60), middle + 15, _POINTS)
-    log_total = math.log(taken) + np.logaddexp(0, odds)
+    more = np.logaddexp(0, odds)
+    log_total = math.log(taken) + more
     logs = -((log_total - believed) ** 2) / (2 * variance)
-    logs -= certainty * due * np.logaddexp(0, odds) + to_come * np.logaddexp(0, -odds)
+    logs -= certainty * more - to_come * odds
     weights = np.exp(logs - logs.max())
     weights /= weights.sum()
     mean = float(weights @ log_total)

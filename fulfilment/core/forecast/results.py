@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fulfilment.core.growth import Stage
+from fulfilment.core.growth import CropState, Stage
 from fulfilment.core.problems import Invalid
 from fulfilment.core.units import Goods
 
@@ -37,6 +37,28 @@ class Outlook:
 
 
 @dataclass(frozen=True, slots=True)
+class Basis:
+    """What a forecast was made of: the learned state as a digest by strain, and where each crop stood, by key."""
+
+    method: int
+    today: date
+    days: int
+    scenarios: int
+    seed: int
+    learned: Mapping[int, str]
+    crops: Mapping[str, CropState]
+
+    def goes_with(self, other: Basis, strain_id: int) -> bool:
+        """Whether two forecasts of a strain differ by their crops alone."""
+        return (
+            (self.method, self.today, self.days, self.scenarios, self.seed)
+            == (other.method, other.today, other.days, other.scenarios, other.seed)
+            and strain_id in self.learned
+            and self.learned[strain_id] == other.learned.get(strain_id)
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
 class Forecast:
     """``supplies`` and the values of ``unopened`` are int32 arrays [scenario, day], day 0 being ``first_day``.
 
@@ -51,6 +73,7 @@ class Forecast:
     outlooks: Mapping[str, Outlook]
     unopened: Mapping[int, Mapping[Goods, NDArray[np.int32]]]
     digest: str
+    basis: Basis
 
     def quantiles(self, goods: Goods, *, levels: Sequence[int] = LEVELS) -> NDArray[np.int64]:
         """[level, day]: the smallest amount that at least ``level`` percent of the scenarios do not exceed."""

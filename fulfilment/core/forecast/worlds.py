@@ -22,7 +22,7 @@ from typing import Final
 import numpy as np
 
 from fulfilment.core.growth import FLUSHES, FlushLog, Knowledge, Stage, StageLog
-from fulfilment.core.growth.draws import Floats, beta_quantile, dirichlet, normal_quantile, uniforms
+from fulfilment.core.growth.draws import Floats, beta_quantile, deviates, dirichlet, uniforms
 
 _SHORTEST: Final = 0.5
 _FAILED: Final = 0.05
@@ -33,17 +33,20 @@ STAGES: Final = (Stage.COLONISING, Stage.PINNING, Stage.GROWING, Stage.RESTING)
 class StrainWorld:
     """One strain's truth in each scenario.
 
-    ``times`` gives mu and sigma of log time by stage; ``log_yields`` [flush, scenario] the log of grams per dry
-    gram that a crop without luck of its own gives; ``spread`` the spread of that luck, batch and crop together;
-    ``keeps`` the chance that a bag survives one of its four steps of life, colonising and three flushes.
+    ``times`` gives mu and sigma of log time by stage, ``own`` the part of sigma that is a crop's own; ``log_yields``
+    [flush, scenario] the log of grams per dry gram that a crop without luck of its own gives; ``spread`` the spread of
+    that luck, batch and crop together, ``own_spread`` the crop's part of it; ``keeps`` the chance that a bag survives
+    one of its four steps of life, colonising and three flushes.
     ``beliefs`` has, by flush, mean and variance over all scenarios of the log yield with its luck, and ``lasting`` the
     part of that variance that the crop's later flushes share.  ``flush_variance`` is what a flush has for itself.
     """
 
     knowledge: Knowledge
     times: dict[Stage, tuple[Floats, Floats]]
+    own: dict[Stage, Floats]
     log_yields: Floats
     spread: Floats
+    own_spread: Floats
     keeps: Floats
     beliefs: tuple[tuple[float, float], ...]
     lasting: float
@@ -54,18 +57,20 @@ class StrainWorld:
 class BatchWorld:
     """One batch's truth: as its strain's, with the batch's luck settled, so that the spreads are a crop's own.
 
-    ``crops`` has centre and spread of the luck of those crops that have shown some of it.
+    ``luck`` is the log by which its crops give more than the strain's, ``crops`` has centre and spread of the luck of
+    those crops that have shown some of theirs.
     """
 
     strain: StrainWorld
     times: dict[Stage, tuple[Floats, Floats]]
-    log_yields: Floats
+    luck: Floats
     spread: Floats
     crops: dict[str, tuple[Floats, Floats]]
 
 
 def strain_world(knowledge: Knowledge, *, strain_id: int, scenarios: int, seed: int) -> StrainWorld:
     numbers = uniforms(seed, kind="strain", name=strain_id, scenarios=scenarios, slots=2 * len(STAGES) + 3 + FLUSHES)
+    alone = math.sqrt(1 - knowledge.profile.batch_share)
     posteriors = (knowledge.colonising, knowledge.pinning, knowledge.growing, knowledge.resting)
     log_efficiency, spread = knowledge.efficiency.draw(numbers[8:10])
     if knowledge.profile.batch_cv == knowledge.profile.crop_cv == 0:
@@ -76,15 +81,18 @@ def strain_world(knowledge: Knowledge, *, strain_id: int, scenarios: int, seed: 
     centre, whole = knowledge.efficiency.mean[0] - luck / 2, sum(knowledge.flushes)
     alpha, beta = knowledge.loss
     lost = beta_quantile(numbers[10], alpha=alpha, beta=beta)
-    shares = dirichlet(normal_quantile(numbers[11:]), alpha=np.array(knowledge.flushes))
+    shares = dirichlet(deviates(numbers[11:]), alpha=np.array(knowledge.flushes))
+    times = {
+        stage: posterior.draw(numbers[2 * place : 2 * place + 2])
+        for place, (stage, posterior) in enumerate(zip(STAGES, posteriors, strict=True))
+    }
     return StrainWorld(
         knowledge=knowledge,
-        times={
-            stage: posterior.draw(numbers[2 * place : 2 * place + 2])
-            for place, (stage, posterior) in enumerate(zip(STAGES, posteriors, strict=True))
-        },
+        times=times,
+        own={stage: np.maximum(sigma * alone, 1e-9) for stage, (_, sigma) in times.items()},
         log_yields=np.log(np.maximum(shares, 1e-9)) + log_efficiency - spread**2 / 2,
         spread=spread,
+        own_spread=spread * alone,
         keeps=(1 - np.minimum(lost, 1 - 1e-9)) ** (1 / (FLUSHES + 1)),
         beliefs=tuple(
             (centre + _log_mean(flush) - _log_mean(whole), doubt + luck + _log_variance(flush) - _log_variance(whole))
@@ -116,27 +124,25 @@ def batch_world(
 ) -> BatchWorld:
     share = strain.knowledge.profile.batch_share
     numbers = uniforms(seed, kind="batch", name=batch_id, scenarios=scenarios, slots=len(STAGES) + 1)
-    luck = normal_quantile(numbers)
+    luck = deviates(numbers)
     times = {}
     for place, (stage, (mu, sigma)) in enumerate(strain.times.items()):
         logs = [math.log(max(log.days, _SHORTEST)) for log in shown if log.stage is stage and log.ended]
         doubt = 1 + (len(logs) - 1) * share if logs else 1.0
         centre = share / doubt * (sum(logs) - len(logs) * mu) / np.maximum(sigma, 1e-9)
         spread = math.sqrt(share * ((1 - share) / doubt if logs else 1.0))
-        times[stage] = (mu + sigma * (centre + spread * luck[place]), np.maximum(sigma * math.sqrt(1 - share), 1e-9))
-    log_yields, crops = _yields(strain, share, luck[-1], gave)
-    return BatchWorld(
-        strain=strain, times=times, log_yields=log_yields, spread=strain.spread * math.sqrt(1 - share), crops=crops
-    )
+        times[stage] = (mu + sigma * (centre + spread * luck[place]), strain.own[stage])
+    own_luck, crops = _yields(strain, share, luck[-1], gave)
+    return BatchWorld(strain=strain, times=times, luck=own_luck, spread=strain.own_spread, crops=crops)
 
 
 def _yields(
     strain: StrainWorld, share: float, luck: Floats, gave: Sequence[FlushLog]
 ) -> tuple[Floats, dict[str, tuple[Floats, Floats]]]:
-    """The log yields of this batch, and what its crops have for themselves, given what they gave."""
+    """The luck of this batch, and what its crops have for themselves, given what they gave."""
     shared, own = strain.spread**2 * share, strain.spread**2 * (1 - share)
     if not gave or not strain.spread.all() or not 0 < share < 1:
-        return strain.log_yields + strain.spread * math.sqrt(share) * luck, {}
+        return strain.spread * math.sqrt(share) * luck, {}
     shown = {key: _shown(strain, [log for log in gave if log.crop == key]) for key in {log.crop for log in gave}}
     precision, pull = 1 / shared, np.zeros_like(luck)
     for key in sorted(shown):
@@ -148,7 +154,7 @@ def _yields(
         key: ((middle - batch) * own / (own + noise), np.sqrt(own * noise / (own + noise)))
         for key, (middle, noise) in shown.items()
     }
-    return strain.log_yields + batch, crops
+    return batch, crops
 
 
 def _shown(strain: StrainWorld, flushes: Sequence[FlushLog]) -> tuple[Floats, float]:

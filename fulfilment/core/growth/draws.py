@@ -1,26 +1,26 @@
 """Random numbers that stay put, and what is made of them.
 
 A farm's scenario number 417 should be the same world tomorrow, and a new crop must not shake the forecast of the
-others. So no draw comes out of one long stream: :func:`uniforms` gives the numbers of one thing (its kind and
-name) by a counter-based generator keyed with a stable hash of seed, kind and name, and everything else is an
-inverse distribution function of such a uniform.  Row *s* belongs to scenario *s* whatever the number of
-scenarios.
+others. So no draw comes out of one long stream: :class:`Numbers` gives those of one thing (its kind, name and slot) by
+a generator that can be entered at any place, the place being a stable hash of seed, kind and name plus the scenario's
+number, and everything else is an inverse distribution function of such a uniform.  What belongs to scenario *s* does
+not move with the number of scenarios.
 
-Only the raw words of the generator are used, 32 bits a number, so the numbers do not hang on how a numpy release
-draws normals.
+The numbers are the generator's words, 32 bits each, made here, so they do not hang on how a numpy release draws
+anything.
 
 Worked example: a stage with median 7 days that has lasted 9 leaves the upper tail only; its middle draw is the
 quantile at F(9) + (1 - F(9)) / 2.
 
-Sources: Philox 4x64 (Salmon et al. 2011, SC'11); normal quantile: algorithm AS 241 (Wichura 1988, Appl. Stat.
-37:477-484); gamma by the cube of Wilson & Hilferty 1931 (PNAS 17:684-688); all from memory, checked in the tests
-against a reference library.
+Sources: SplitMix64 (Steele, Lea & Flood 2014, OOPSLA, pp. 453-472); normal quantile: algorithm AS 241 (Wichura 1988,
+Appl. Stat. 37:477-484); gamma by the cube of Wilson & Hilferty 1931 (PNAS 17:684-688); all from memory, checked in the
+tests against a reference library.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from hashlib import blake2b
 from typing import Final, TypeAlias
@@ -103,22 +103,76 @@ _TAIL: Final = (
     0.17087277,
 )
 _SMALLEST: Final = 1e-300
+_GOLDEN: Final = np.uint64(0x9E3779B97F4A7C15)
+_FIRST_MIX: Final = np.uint64(0xBF58476D1CE4E5B9)
+_SECOND_MIX: Final = np.uint64(0x94D049BB133111EB)
+_SLOT: Final = np.uint64((int(_GOLDEN) << 32) % 2**64)
+"""From one slot of a thing to its next: four thousand million places on."""
 _OCTAVES: Final = 33
+_OUTERMOST: Final = 2.0**-33
+_REACH, _CELLS, _FAR_OUT = 6.0, 512, 4.0
 _PART_BITS: Final = 7
 _PARTS: Final = 1 << _PART_BITS
 _MANY: Final = 6.0
 """Expected losses above which the binomial is taken from its skewed normal."""
 
 
+class Numbers:
+    """The numbers of one seed, thing by thing; slot by slot, so that what is not needed is not made."""
+
+    __slots__ = ("_keys", "_seed", "_steps", "scenarios")
+
+    def __init__(self, seed: int, *, scenarios: int) -> None:
+        self._seed, self.scenarios = seed, scenarios
+        self._steps = np.arange(-(-scenarios // 2), dtype=np.uint64) * _GOLDEN
+        self._keys: dict[tuple[str, tuple[int | str, ...]], NDArray[np.uint64]] = {}
+
+    def uniform(self, kind: str, names: Sequence[int | str], *, slot: int = 0) -> Floats:
+        """[name, scenario] numbers strictly between 0 and 1, those of each name and slot their own alone."""
+        numbers = self._centred(kind, names, slot)
+        numbers += 0.5
+        return numbers
+
+    def deviate(self, kind: str, names: Sequence[int | str], *, slot: int = 0) -> Floats:
+        """:func:`deviates` of the same numbers."""
+        return _from_centred(self._centred(kind, names, slot))
+
+    def halves(self, kind: str, name: int | str, *, slots: int) -> NDArray[np.uint16]:
+        """[slot, scenario] even numbers of 16 bits, for what needs many coarse ones."""
+        keys = self._bases(kind, (name,)) + np.arange(slots, dtype=np.uint64) * _SLOT
+        return self._words(keys, self._steps[: -(-self.scenarios // 4)]).view("<u2")
+
+    def _centred(self, kind: str, names: Sequence[int | str], slot: int) -> Floats:
+        words = self._words(self._bases(kind, tuple(names)) + np.uint64(slot * int(_SLOT) % 2**64), self._steps)
+        numbers = words.view("<i4")[:, : self.scenarios].astype(np.float64)
+        numbers *= 2.0**-32
+        numbers += 2.0**-33
+        return numbers
+
+    def _bases(self, kind: str, names: tuple[int | str, ...]) -> NDArray[np.uint64]:
+        found = self._keys.get((kind, names))
+        if found is None:
+            texts = (f"{self._seed}|{kind}|{name}".encode() for name in names)
+            digests = b"".join(blake2b(text, digest_size=8).digest() for text in texts)
+            found = self._keys[kind, names] = np.frombuffer(digests, dtype="<u8").astype(np.uint64)
+        return found
+
+    def _words(self, keys: NDArray[np.uint64], steps: NDArray[np.uint64]) -> NDArray[np.uint64]:
+        """[key, word] of 64 bits: a place each in the generator's one long round."""
+        words = keys[:, None] + steps
+        shifted = np.right_shift(words, np.uint64(30))
+        words ^= shifted
+        words *= _FIRST_MIX
+        words ^= np.right_shift(words, np.uint64(27), out=shifted)
+        words *= _SECOND_MIX
+        words ^= np.right_shift(words, np.uint64(31), out=shifted)
+        return words.astype("<u8", copy=False)
+
+
 def uniforms(seed: int, *, kind: str, name: int | str, scenarios: int, slots: int) -> Floats:
     """[slot, scenario] numbers strictly between 0 and 1 that belong to this thing alone."""
-    key = int.from_bytes(blake2b(f"{seed}|{kind}|{name}".encode(), digest_size=16).digest(), "little")
-    words = np.asarray(np.random.Philox(key=key).random_raw((scenarios * slots + 1) // 2), dtype="<u8")
-    halves = words.view("<u4")[: scenarios * slots]
-    numbers: Floats = halves.reshape(scenarios, slots).T.astype(np.float64, order="C")
-    numbers += 0.5
-    numbers *= 2.0**-32
-    return numbers
+    numbers = Numbers(seed, scenarios=scenarios)
+    return np.concatenate([numbers.uniform(kind, [name], slot=slot) for slot in range(slots)])
 
 
 def _polynomial(coefficients: Sequence[float], x: Floats) -> Floats:
@@ -164,14 +218,20 @@ def deviates(uniform: Floats) -> Floats:
 
     The cell is read off a float's own exponent and first digits, so that the tail is as true as the middle.
     """
+    return _from_centred(uniform - 0.5)
+
+
+def _from_centred(centred: Floats) -> Floats:
+    """The same of uniforms less a half; takes over its argument."""
     start, slope = _lines()
-    centred = uniform - 0.5
-    tail = 0.5 - np.abs(centred)
-    cell = (tail.view(np.int64) >> (52 - _PART_BITS)) - ((1023 - _OCTAVES) << _PART_BITS)
+    tail = np.abs(centred)
+    np.subtract(0.5, tail, out=tail)
+    cell = tail.view(np.int64) >> (52 - _PART_BITS)
+    cell -= (1023 - _OCTAVES) << _PART_BITS
     deviate = slope.take(cell, mode="clip")
     deviate *= tail
     deviate += start.take(cell, mode="clip")
-    return np.copysign(deviate, centred, out=deviate)
+    return np.copysign(deviate, centred, out=centred)
 
 
 def log_survival(deviate: Floats) -> Floats:
@@ -185,20 +245,52 @@ def log_survival(deviate: Floats) -> Floats:
     return np.where(deviate >= 0, upper, np.log1p(-np.exp(upper)))
 
 
+@lru_cache(maxsize=1)
+def _tails() -> tuple[Floats, Floats]:
+    """Straight lines (start, slope) between upper tails, for deviates in cells of even width from -_REACH on."""
+    edges = np.arange(-_REACH, _REACH + 2 / _CELLS, 1 / _CELLS)
+    tails = np.exp(log_survival(edges))
+    slopes = np.diff(tails) * _CELLS
+    return tails[:-1] - slopes * edges[:-1], slopes
+
+
+def upper_tail(deviate: Floats) -> Floats:
+    """:func:`log_survival`'s exponential for deviates up to ``_REACH``, to a hundred-thousandth; beyond it is the
+    tail there.
+    """
+    start, slope = _tails()
+    within = np.clip(deviate, -_REACH, _REACH)
+    cell = ((within + _REACH) * _CELLS).astype(np.intp)
+    within *= slope.take(cell)
+    within += start.take(cell)
+    return within
+
+
 def truncated_normal(uniform: Floats, *, above: Floats) -> Floats:
     """Standard normal deviates given that they exceed ``above``; rises with ``uniform``."""
-    floor = np.minimum(above, 37.0)
-    tail = np.exp(log_survival(floor)) * (1 - uniform)
-    drawn = -normal_quantile(np.clip(tail, _SMALLEST, 1 - 1e-16))
-    return np.maximum(np.maximum(drawn, floor), above)
+    tail = upper_tail(above)
+    tail *= 1 - uniform
+    np.clip(tail, _OUTERMOST, 1 - _OUTERMOST, out=tail)
+    drawn = deviates(tail)
+    np.negative(drawn, out=drawn)
+    far = above > _FAR_OUT
+    if far.any():
+        floor = np.minimum(above[far], 37.0)
+        tail = np.exp(log_survival(floor)) * (1 - uniform[far])
+        drawn[far] = np.maximum(-normal_quantile(np.clip(tail, _SMALLEST, 1 - 1e-16)), floor)
+    return np.maximum(drawn, above, out=drawn)
 
 
-def truncated_lognormal(uniform: Floats, *, mu: Floats, sigma: Floats, above: float) -> Floats:
-    """Lognormal times given that they exceed ``above`` (0: no condition): how long a running stage takes in all."""
-    if above <= 0:
-        return np.asarray(np.exp(mu + sigma * normal_quantile(uniform)))
-    floor = (math.log(above) - mu) / sigma
-    return np.maximum(np.exp(mu + sigma * truncated_normal(uniform, above=floor)), above)
+def truncated_lognormal(uniform: Floats, *, mu: Floats, sigma: Floats, above: Floats | float) -> Floats:
+    """Lognormal times given that they exceed ``above`` (0 or less: no condition): how long a running stage takes in
+    all.
+    """
+    floor = np.log(np.maximum(above, _SMALLEST)) - mu
+    floor /= sigma
+    drawn = truncated_normal(uniform, above=floor)
+    drawn *= sigma
+    drawn += mu
+    return np.maximum(np.exp(drawn, out=drawn), above)
 
 
 def beta_quantile(uniform: Floats, *, alpha: float, beta: float) -> Floats:
@@ -212,23 +304,38 @@ def beta_quantile(uniform: Floats, *, alpha: float, beta: float) -> Floats:
     return np.asarray(np.exp(-np.logaddexp(0, -found)))
 
 
-def dirichlet(deviates: Floats, *, alpha: Floats, uniform: Floats | None = None) -> Floats:
-    """[part, scenario] shares that sum to 1 in each scenario, from normal deviates of the same shape.
+def dirichlet(deviates: Iterable[Floats], *, alpha: Floats, uniform: Iterable[Floats] | None = None) -> Floats:
+    """[part, ...] shares that sum to 1, from normal deviates by part; ``alpha`` [part] or [part, ...].
 
     Gamma deviates by Wilson and Hilferty, divided by their sum.  An ``alpha`` below 1 is lifted by one and scaled
     back by U^(1/alpha), an identity for gamma variables, which needs a second ``uniform``; without it such shares
     come out too even.
     """
-    lift = (alpha < 1) & (uniform is not None)
-    shape = (alpha + lift)[:, None]
-    roots = 1 - 1 / (9 * shape) + deviates / (3 * np.sqrt(shape))
-    np.maximum(roots, 1e-3, out=roots)
-    if uniform is None or not lift.any():
-        gammas = shape * roots * roots * roots
-    else:
-        logs = np.log(shape) + 3 * np.log(roots) + np.where(lift[:, None], np.log(uniform) / alpha[:, None], 0.0)
-        gammas = np.exp(logs - logs.max(axis=0))
-    return np.asarray(gammas / gammas.sum(axis=0))
+    seconds: Iterable[Floats | None] = [None] * len(alpha) if uniform is None else uniform
+    gammas = np.stack([_gamma(*each) for each in zip(deviates, alpha, seconds, strict=True)])
+    if uniform is not None:
+        gammas -= gammas.max(axis=0)
+        np.exp(gammas, out=gammas)
+    gammas /= sum(gammas[1:], start=gammas[0])
+    return gammas
+
+
+def _gamma(deviate: Floats, alpha: Floats, uniform: Floats | None) -> Floats:
+    """A gamma variable, or with a second uniform its log."""
+    shape = alpha + (alpha < 1) if uniform is not None else alpha
+    gamma: Floats = deviate / (3 * np.sqrt(shape))
+    gamma += 1 - 1 / (9 * shape)
+    np.maximum(gamma, 1e-3, out=gamma)
+    if uniform is None:
+        gamma *= gamma * gamma
+        gamma *= shape
+        return gamma
+    np.log(gamma, out=gamma)
+    gamma *= 3
+    gamma += np.log(shape)
+    if np.min(alpha) < 1:
+        gamma += np.where(alpha < 1, np.log(uniform) / alpha, 0.0)
+    return gamma
 
 
 def binomial(uniform: Floats, *, trials: Floats, chance: Floats) -> Floats:
@@ -238,9 +345,10 @@ def binomial(uniform: Floats, *, trials: Floats, chance: Floats) -> Floats:
     cost does not grow with the trials.
     """
     expected = trials * chance
-    if expected.max(initial=0.0) <= _MANY:
-        return _count_up(uniform, trials=trials, chance=chance)
     few = expected <= _MANY
+    if few.all():
+        return _count_up(uniform, trials=trials, chance=chance)
+    chance = np.broadcast_to(chance, trials.shape)
     spread = np.maximum(np.sqrt(expected * (1 - chance)), 1e-12)
     deviate = normal_quantile(uniform)
     skewed = deviate + (1 - 2 * chance) / spread * (deviate * deviate - 1) / 6
@@ -252,16 +360,21 @@ def binomial(uniform: Floats, *, trials: Floats, chance: Floats) -> Floats:
 def _count_up(uniform: Floats, *, trials: Floats, chance: Floats) -> Floats:
     """The binomial's probabilities summed from nought until they pass the uniform."""
     fails = np.minimum(chance, 1 - 1e-12)
-    odds = fails / (1 - fails)
     term = np.exp(trials * np.log1p(-fails))
     count = np.zeros_like(term)
     above = uniform - term
-    for step in range(int(trials.max(initial=0.0))):
-        going = above > 0
-        if not going.any():
+    # in most scenarios that is all; the others are gone on with alone
+    going = np.flatnonzero(above > 0)
+    above, term, left = above.take(going), term.take(going), trials.take(going)
+    odds = (fails / (1 - fails)).take(going % fails.size)
+    counted = np.zeros_like(left)
+    for step in range(int(left.max(initial=0.0))):
+        more = above > 0
+        if not more.any():
             break
-        count += going
-        term *= odds * (trials - step)
+        counted += more
+        term *= odds * (left - step)
         term /= step + 1
         above -= term
-    return np.minimum(count, trials)
+    count.reshape(-1)[going] = np.minimum(counted, left)
+    return count
