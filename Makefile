@@ -35,7 +35,7 @@ help:
 	@echo "make format    put the code in shape"
 	@echo "make lock      compile the requirements, with hashes"
 	@echo "make bench     ratios against the limits   (ROWS=\"order list\" SEED=1)"
-	@echo "make farms     the forecast on ten invented farms   (ROWS=forecast SEED=1 STEP=10)"
+	@echo "make farms     forecast and sharing on ten invented farms   (ROWS=\"forecast share\" SEED=1 STEP=10 FARMS=2 WEEKS=4)"
 
 # ---- Install --------------------------------------------------------------------------------------------------------
 

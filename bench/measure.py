@@ -72,6 +72,11 @@ def judged(name: str, values: list[float], *, goal: str, kept: Callable[[float],
     return Row(name, middle, low, high, goal, verdict, note)
 
 
+def goal_row(name: str, value: float, goal: str, *, kept: bool, note: str = "") -> Row:
+    """A single value against a goal."""
+    return Row(name, value, value, value, goal, "kept" if kept else "missed", note)
+
+
 def write(rows: list[Row], *, to: Path) -> None:
     to.write_text(json.dumps([asdict(row) for row in rows], indent=1) + "\n")
 

@@ -133,6 +133,7 @@ ROWS: Mapping[str, Callable[[int], Iterator[Row]]] = {
     "chances": sharing.all_chances,
     "promise": sharing.promises,
     "honesty": sharing.honesty,
+    "arrival": sharing.arrival,
     "standing": standing,
     "night": night,
     "mails": mails,

@@ -23,7 +23,7 @@ from fulfilment.core.chances import chances
 from fulfilment.core.fairness import bits
 from fulfilment.core.forecast import forecast
 from fulfilment.core.growth import PEARL, learn
-from fulfilment.core.promises import Book, Choice, Part, Question, Supply, answer
+from fulfilment.core.promises import Book, Choice, Part, Question, Supply, answer, reserve
 from fulfilment.core.units import Goods
 
 TODAY = date(2026, 5, 4)
@@ -184,14 +184,64 @@ def all_chances(seed: int) -> Iterator[Row]:
     yield row
 
 
+def _farm_supplies(rng: np.random.Generator) -> list[Supply]:
+    """Two goods over 38 days, 1,000 scenarios, some 160 kg each: the books of a farm."""
+    found = []
+    for strain in (1, 2):
+        amounts = (rng.gamma(2, 3_000, size=(1_000, 38)) * (rng.random((1_000, 38)) < 0.7)).astype(np.int32)
+        found.append(Supply(Goods(strain, "first"), TODAY - timedelta(days=3), amounts))
+    return found
+
+
+def arrival(seed: int) -> Iterator[Row]:
+    """The same 60 orders of a farm in 100 orders of arrival: how far apart the kilos promised in all are.
+
+    Identical orders get the same in all whatever their order; these differ in goods, days, amounts and chances.
+    """
+    rng = np.random.default_rng(seed)
+    supplies = _farm_supplies(rng)
+    questions = [_asked(rng, [each.goods for each in supplies]) for _ in range(60)]
+    totals, by_line = [], []
+    for _ in range(100):
+        books = {each.goods: Book(each) for each in supplies}
+        promised = np.zeros(len(questions), dtype=int)
+        for place in rng.permutation(len(questions)).tolist():
+            given = answer(questions[place], books=books)
+            reserve(given, books=books)
+            promised[place] = given.amount
+        totals.append(int(promised.sum()))
+        by_line.append(promised)
+    mean, wanted = statistics.mean(totals), sum(each.wanted for each in questions)
+    same, spread = float(np.mean(np.ptp(np.array(by_line), axis=0) == 0)), statistics.stdev(totals)
+    yield judged(
+        "arrival, % apart", [100 * (max(totals) - min(totals)) / mean],
+        goal="beside it", kept=lambda _: True,
+        note=f"{mean / 1e3:.0f} of {wanted / 1e3:.0f} kg, standard deviation {100 * spread / mean:.1f} %; "
+        f"{100 * same:.0f} % of lines get the same in every order",
+    )  # fmt: skip
+
+
+def _asked(rng: np.random.Generator, goods: list[Goods]) -> Question:
+    """A line for some day of the coming month; one of three takes the other goods too."""
+    day = TODAY + timedelta(days=int(rng.integers(2, 30)))
+    first, other = (goods[int(place)] for place in rng.permutation(2))
+    accepted = [first, other] if rng.random() < 1 / 3 else [first]
+    age = int(rng.integers(2, 7))
+    return Question(
+        500 * int(rng.integers(1, 25)),
+        tuple(Choice(each, day - timedelta(days=age), day - timedelta(days=1)) for each in accepted),
+        500,
+        int(rng.choice([80, 90, 95])),
+    )
+
+
 def promises(seed: int) -> Iterator[Row]:
     """One answer of a line with two accepted goods and five later days, in milliseconds, at the size of a farm."""
     rng = np.random.default_rng(seed)
-    goods = [Goods(strain, "first") for strain in (1, 2)]
-    books = {}
-    for each in goods:
-        amounts = (rng.gamma(2, 3_000, size=(1_000, 38)) * (rng.random((1_000, 38)) < 0.7)).astype(np.int32)
-        book = Book(Supply(each, TODAY - timedelta(days=3), amounts))
+    books, goods = {}, []
+    for supply in _farm_supplies(rng):
+        book, each = Book(supply), supply.goods
+        goods.append(each)
         for number in range(200):
             last = int(rng.integers(3, 36))
             first = TODAY + timedelta(days=last - int(rng.integers(2, 7)))

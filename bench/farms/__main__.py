@@ -1,7 +1,9 @@
-"""``make farms``: the forecast on ten invented farms over a year: its tables, and a line a goal as in ``make bench``.
+"""``make farms``: ten invented farms over a year: tables, and a line a goal as in ``make bench``.
 
-``SEED`` is the first farm's (the others follow it), ``STEP`` leaves out mornings (1: every one), ``ROWS`` chooses among
-``forecast``.  The misses are printed like the rest.
+``ROWS`` chooses among ``forecast`` (what is coming) and ``share`` (promising and sharing it: :mod:`bench.farms.share`),
+``SEED`` is the first farm's (the others follow it).  ``STEP`` leaves out mornings: of the forecast all of them (1 is
+every one), of promises only the mornings on which they are counted again on fresh scenarios (7).  ``FARMS`` and
+``WEEKS`` make ``share`` shorter: ``FARMS=2 WEEKS=4`` takes about a minute.  The misses are printed like the rest.
 """
 
 from __future__ import annotations
@@ -12,8 +14,9 @@ from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 
+from bench.farms import share
 from bench.farms.trial import WEEK, Line, lines, run
-from bench.measure import Row, write
+from bench.measure import Row, goal_row, write
 from bench.rows import ROOT
 
 FARMS = 10
@@ -39,21 +42,27 @@ def forecast_rows(*, seed: int, step: int) -> Iterator[Row]:
 def _goals(line: Line) -> Iterator[Row]:
     name = "week" if line.lead == WEEK else f"{line.lead} d"
     fewest, most = min(line.deciles), max(line.deciles)
-    yield _row(f"farms {name}, crps / oracle", line.over, "<= 1.1", kept=line.over <= 1.1)
+    yield goal_row(f"farms {name}, crps / oracle", line.over, "<= 1.1", kept=line.over <= 1.1)
     if line.lead in LEAST_BELOW:
         least = LEAST_BELOW[line.lead]
         note = f"the oracle itself: {line.oracle_below:.1f} %"
-        yield _row(f"farms {name}, % below rival", line.below, f">= {least:g}", kept=line.below >= least, note=note)
-    yield _row(f"farms {name}, % inside", line.inside, "76 to 84", kept=76 <= line.inside <= 84)
-    yield _row(f"farms {name}, fewest in a decile", fewest, ">= 7", kept=fewest >= 7)
-    yield _row(f"farms {name}, most in a decile", most, "<= 13", kept=most <= 13)
+        yield goal_row(f"farms {name}, % below rival", line.below, f">= {least:g}", kept=line.below >= least, note=note)
+    yield goal_row(f"farms {name}, % inside", line.inside, "76 to 84", kept=76 <= line.inside <= 84)
+    yield goal_row(f"farms {name}, fewest in a decile", fewest, ">= 7", kept=fewest >= 7)
+    yield goal_row(f"farms {name}, most in a decile", most, "<= 13", kept=most <= 13)
 
 
-def _row(name: str, value: float, goal: str, *, kept: bool, note: str = "") -> Row:
-    return Row(name, value, value, value, goal, "kept" if kept else "missed", note)
+def forecasts(seed: int) -> Iterator[Row]:
+    yield from forecast_rows(seed=seed, step=_number("STEP", 1))
 
 
-ROWS = {"forecast": forecast_rows}
+def shares(seed: int) -> Iterator[Row]:
+    yield from share.rows(
+        seed=seed, farms=_number("FARMS", FARMS), weeks=_number("WEEKS", share.WEEKS), step=_number("STEP", 7)
+    )
+
+
+ROWS = {"forecast": forecasts, "share": shares}
 
 
 def main() -> int:
@@ -62,12 +71,15 @@ def main() -> int:
     if unknown:
         print(f"No row is called {', '.join(unknown)}: there are {', '.join(ROWS)}.", file=sys.stderr)
         return 2
-    seed, step = int(os.environ.get("SEED", "1")), int(os.environ.get("STEP", "1"))
-    rows = [row for name in asked for row in ROWS[name](seed=seed, step=step)]
+    rows = [row for name in asked for row in ROWS[name](_number("SEED", 1))]
     for row in rows:
         print(row, flush=True)
     write(rows, to=ROOT / "bench" / "results.json")
     return 0
+
+
+def _number(name: str, usual: int) -> int:
+    return int(os.environ.get(name, usual))
 
 
 if __name__ == "__main__":

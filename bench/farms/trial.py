@@ -79,7 +79,9 @@ def _note(tally: Tally, samples: Floats, truth: float, random: np.random.Generat
     tally.pit.append(float(below + random.random() * equal))
 
 
-def ours(farm: grower.Farm, *, morning: int, seed: int, learns: bool) -> list[Floats]:
+def ours(
+    farm: grower.Farm, *, morning: int, seed: int, learns: bool, horizon: int = HORIZON, scenarios: int = SCENARIOS
+) -> list[Floats]:
     """[strain] of [scenario, day] grams."""
     today, climate = grower.on(morning), grower.climate(farm, morning=morning)
     crops: list[CropState] = []
@@ -90,8 +92,8 @@ def ours(farm: grower.Farm, *, morning: int, seed: int, learns: bool) -> list[Fl
         knowledge[strain] = taught
         rooms = [farm.strains[strain].book.light_c]
         crops += states(own, strain_id=strain, knowledge=taught, fruiting_rooms=rooms, climate=climate, today=today)
-    made = forecast(crops, knowledge=knowledge, today=today, days=HORIZON, scenarios=SCENARIOS, seed=seed)
-    sums = [np.zeros((SCENARIOS, HORIZON)) for _ in PROFILES]
+    made = forecast(crops, knowledge=knowledge, today=today, days=horizon, scenarios=scenarios, seed=seed)
+    sums = [np.zeros((scenarios, horizon)) for _ in PROFILES]
     for goods, array in made.supplies.items():
         sums[goods.strain_id] += array
     return sums

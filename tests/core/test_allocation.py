@@ -344,6 +344,26 @@ def test_yesterdays_plan_never_costs_an_older_lot() -> None:
     assert from_lots(plan, 1) == {"lot:2": 500}
 
 
+def coming(on: int, amount: int, *, goods: Goods = PEARL) -> Source:
+    return Source(f"coming:{on}", goods, amount, day(on), day(on + 7))
+
+
+def test_what_is_still_to_come_stays_where_it_was_planned_though_an_earlier_harvest_would_do() -> None:
+    wants = [line(1, 500, on=6, previous=(("coming:4", 500),))]
+    plan = plan_of(wants, [coming(2, 500), coming(4, 500)])
+    assert from_lots(plan, 1) == {"coming:4": 500}
+    fresh = plan_of([line(1, 500, on=6)], [coming(2, 500), coming(4, 500)])
+    assert from_lots(fresh, 1) == {"coming:2": 500}
+
+
+def test_what_is_on_hand_goes_before_what_is_still_to_come() -> None:
+    wants = [line(1, 500, on=4, previous=(("coming:2", 500),))]
+    plan = plan_of(wants, [coming(2, 500), lot(1, 500)])
+    assert from_lots(plan, 1) == {"lot:1": 500}
+    longer = plan_of(wants, [coming(2, 500), lot(2, 500, keeps=20)])
+    assert from_lots(longer, 1) == {"lot:2": 500}
+
+
 # ---- Past cut-off ---------------------------------------------------------------------------------------------------
 
 

@@ -245,6 +245,7 @@ def test_no_sourcing_beats_the_plans() -> None:
     rng = random.Random(17)
     for _ in range(120):
         case = week(rng)
+        case.sources = [replace(s, lot_id=t if rng.random() < 0.7 else None) for t, s in enumerate(case.sources)]
         names = [s.key for s in case.sources]
         case.wants = [
             replace(w, previous=tuple((n, rng.randrange(1, 4)) for n in names if rng.random() < 0.4))
@@ -253,9 +254,14 @@ def test_no_sourcing_beats_the_plans() -> None:
         plan = plan_of(case)
         mine = {(p.line_id, p.source): p.amount for p in plan.pieces}
         last_days = sorted({s.usable_until for s in case.sources})
+        like = {(s.goods, s.ready_on, s.usable_until) for s in case.sources if s.lot_id is not None}
+        on_hand = [s for s in case.sources if (s.goods, s.ready_on, s.usable_until) in like]
 
         def worth(
-            rows: Sequence[Sequence[int]], case: Week = case, last_days: list[date] = last_days
+            rows: Sequence[Sequence[int]],
+            case: Week = case,
+            last_days: list[date] = last_days,
+            on_hand: list[Source] = on_hand,
         ) -> tuple[int, int, int]:
             substitutes = expiry = kept = 0
             for want, row in zip(case.wants, rows, strict=True):
@@ -263,7 +269,8 @@ def test_no_sourcing_beats_the_plans() -> None:
                 for source, amount in zip(case.sources, row, strict=True):
                     if amount:
                         substitutes += liked.index(source.goods) * amount
-                        expiry += last_days.index(source.usable_until) * amount
+                        place = last_days.index(source.usable_until)
+                        expiry += (place if source in on_hand else len(last_days)) * amount
                         kept += min(amount, dict(want.previous).get(source.key, 0))
             return substitutes, expiry, -kept
 

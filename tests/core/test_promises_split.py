@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from itertools import product
 from statistics import NormalDist
+from unittest.mock import patch
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fulfilment.core.promises import split as splitting
 from fulfilment.core.promises.book import carried_by
-from fulfilment.core.promises.split import Amounts, carrying, pooled, split
+from fulfilment.core.promises.split import Amounts, carrying, pooled, split, surest
 
 
 def amounts(*values: int) -> Amounts:
@@ -25,15 +27,36 @@ def brute_force(available: list[Amounts], *, carried: int, wanted: int, pack: in
     return max(fitting, key=lambda p: (sum(p), p))
 
 
+@pytest.mark.parametrize("cells", [0, splitting.CELLS], ids=["searched", "counted"])
 @given(data=st.data(), goods=st.integers(1, 3), scenarios=st.integers(1, 9), pack=st.integers(1, 3))
 @settings(max_examples=300, deadline=None)
-def test_the_split_is_the_best_of_all_splits(data: st.DataObject, goods: int, scenarios: int, pack: int) -> None:
+def test_the_split_is_the_best_of_all_splits(
+    cells: int, data: st.DataObject, goods: int, scenarios: int, pack: int
+) -> None:
     column = st.lists(st.integers(0, 9), min_size=scenarios, max_size=scenarios)
     available = [amounts(*data.draw(column)) for _ in range(goods)]
     carried = data.draw(st.integers(1, scenarios))
     wanted = pack * data.draw(st.integers(1, 12))
-    found = split(available, carried=carried, wanted=wanted, pack=pack)
+    with patch.object(splitting, "CELLS", cells):
+        found = split(available, carried=carried, wanted=wanted, pack=pack)
     assert found == brute_force(available, carried=carried, wanted=wanted, pack=pack)
+
+
+@given(data=st.data(), goods=st.integers(2, 3), scenarios=st.integers(1, 9), pack=st.integers(1, 3))
+@settings(max_examples=200, deadline=None)
+def test_the_surest_split_of_all_that_is_wanted(data: st.DataObject, goods: int, scenarios: int, pack: int) -> None:
+    column = st.lists(st.integers(0, 9), min_size=scenarios, max_size=scenarios)
+    available = [amounts(*data.draw(column)) for _ in range(goods)]
+    wanted = pack * data.draw(st.integers(1, 6))
+    whole = [parts for parts in product(range(0, wanted + 1, pack), repeat=goods) if sum(parts) == wanted]
+    best = max(whole, key=lambda parts: (carrying(available, parts), parts))
+    found = surest(available, wanted=wanted, pack=pack)
+    assert found == (best if carrying(available, best) else (0,) * goods)
+
+
+def test_too_many_splits_are_not_counted() -> None:
+    assert surest([amounts(1), amounts(1)], wanted=10**6, pack=1) is None
+    assert surest([amounts(1)], wanted=1, pack=1) is None
 
 
 @given(data=st.data(), above=st.integers(0, 20))

@@ -3,7 +3,7 @@
 Amounts are whole grams or pieces, days are the farm's.  A coming harvest counts at its scenario mean.  The order of
 what matters: safety (nothing past its date, nothing held: the caller leaves held sources out) > what is past cut-off
 or picked > promises by rank > customers' minimums > what is left, by tier under the farm's rule > fewer substitutes >
-the earliest expiry used first > yesterday's plan > older goods to earlier days > few lots per line.
+the earliest expiry of what is on hand used first > yesterday's plan > older goods to earlier days > few lots per line.
 
 1. Like lots are merged to cohorts, like lines to classes (``network``).
 2. Pieces of frozen or part-picked lines stay while their source holds them (``plan``).

@@ -1,7 +1,10 @@
 """Which cohort serves which class, the amounts fixed: a transport problem in HiGHS, question after question.
 
 In this order, none ever paid for with an earlier one: fewest substitutes (each gram counts its place in the
-customer's order of preference), earliest expiry used first, yesterday's source kept, older goods to earlier days.
+customer's order of preference); of what is on hand the earliest expiry first, and before anything still to come;
+yesterday's source kept; of what is to come the earliest expiry, and older goods to earlier days.  What has not been
+harvested does not spoil yet, and its days move a little with every forecast: following them gram by gram would move
+plans about each night for nothing (on the invented farms of ``make farms`` 8.4 % of all kilos planned instead of 5.7).
 Two wishes make one question where the first weighs more than the second can ever make up for: a plan differs from a
 better one by cycles, a cycle meets each cohort at most once on its way in and once on its way out, so twice the
 cohorts times the second's span is more than any cycle can gain.  After a question only arcs and rows of zero reduced
@@ -63,7 +66,9 @@ def _arcs(
 ) -> _Arcs:
     last_days = sorted({last for _, _, last in network.cohorts})
     expiry = {day: place for place, day in enumerate(last_days)}
+    coming = [all(source.lot_id is None for source in group) for group in network.lots]
     delivery = {day: place for place, day in enumerate(sorted({kind.day for kind in network.kinds}))}
+    later = len(expiry) * len(delivery)
     rows: list[tuple[int, int, int, int, int, int, int]] = []
     for k, kind in enumerate(network.kinds):
         if needs[k] == 0:
@@ -72,9 +77,10 @@ def _arcs(
             for t in bits(mask):
                 if held[t] == 0:
                     continue
-                late = expiry[network.cohorts[t][2]]
+                place = expiry[network.cohorts[t][2]]
+                late = len(expiry) if coming[t] else place
                 most = min(needs[k], held[t])
-                pairing = -late * delivery[kind.day]
+                pairing = place * (later - delivery[kind.day])
                 kept = min(before.get((k, t), 0), most)
                 if kept:
                     rows.append((k, t, kept, liking, late, -1, pairing))

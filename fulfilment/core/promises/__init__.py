@@ -30,7 +30,7 @@ finds slack 0 and 5: its smallest slack is over the runs 0..1 (0 and 5) and 0..2
 be promised at 50 %, nothing at more.
 
 Several goods (:mod:`.split`, :mod:`.answers`).  Where a kitchen accepts substitutes, the parts are fixed when they
-are promised, and the chance is that *every* part is carried.  So the split is searched for the largest total at
+are promised, and the chance is that *every* part is carried.  So the split is chosen for the largest total at
 that joint chance; the quantile of the pooled sum must not be booked (in the normal example of the tests it would
 be kept 67 times in 100 instead of 90).
 

@@ -28,7 +28,7 @@ import numpy as np
 
 from fulfilment.core.problems import Invalid
 from fulfilment.core.promises.book import Book, carried_by, needed, percent
-from fulfilment.core.promises.split import Amounts, carrying, pooled, split
+from fulfilment.core.promises.split import Amounts, carrying, pooled, split, surest
 from fulfilment.core.units import Goods, packs_down
 
 Status = Literal["full", "partial", "declined"]
@@ -161,6 +161,9 @@ def _available(choices: Sequence[Choice], books: Mapping[Goods, Book]) -> list[A
 
 def _all_of_it(available: list[Amounts], *, below: int, question: Question) -> tuple[int, ...]:
     """The split of all that is wanted which the most scenarios carry; ``below`` of them carry none."""
+    counted = surest(available, wanted=question.wanted, pack=question.pack)
+    if counted is not None:
+        return counted if any(counted) else (question.wanted, *(0 for _ in available[1:]))
     low, high = 0, min(below - 1, int(np.count_nonzero(pooled(available) >= question.wanted)))
     best = (question.wanted, *(0 for _ in available[1:]))
     while low < high:

@@ -4,14 +4,18 @@
 they are carried in the scenarios where every x_c <= available[c].  Sought: the largest total, not above what is
 wanted, that at least ``carried`` scenarios carry; among equals, more of the goods named first.
 
-For two goods the search is exact: let the first part fall through the values the scenarios give and keep the
-best ``carried`` values of the second among the scenarios still in.  For more, the first part runs over its values
-and the rest is split in the scenarios left.  That is exact too while those values are few; where a small pack leaves
-many, an even choice of them is tried and each pair of parts is then improved against the others until none can be.
+What is wanted is a few packs, so all splits are counted at once: a table by packs of each goods holds in how many
+scenarios at least so much of every one is there, and the answer is read off it. Where that table would be too large,
+parts are searched. For two goods the search is exact: let the first part fall through the values the scenarios give
+and keep the best ``carried`` values of the second among the scenarios still in. For more, the first part runs over
+its values and the rest is split in the scenarios left. That is exact too while those values are few; where a small
+pack leaves many, an even choice of them is tried and each pair of parts is then improved against the others until
+none can be.
 """
 
 from __future__ import annotations
 
+from functools import lru_cache
 from heapq import heappush, heappushpop
 from itertools import combinations
 from typing import TYPE_CHECKING, Final
@@ -24,6 +28,8 @@ from fulfilment.core.promises.book import carried_by
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+CELLS: Final = 50_000
+"""The largest table of splits that is counted: 222 packs of two goods, 35 of three, 13 of four."""
 FEW: Final = 24
 """How many values of an outer part are tried; with packs of 500 g, all of them up to 12 kg."""
 
@@ -33,10 +39,26 @@ Amounts = NDArray[np.int32]
 def split(available: Sequence[Amounts], *, carried: int, wanted: int, pack: int, above: int = 0) -> tuple[int, ...]:
     """The parts, one for each of ``available``; all zero where no total above ``above`` is carried often enough."""
     whole = [np.minimum(a - a % pack, wanted) for a in available]
+    if _few_cells(len(whole), packs=wanted // pack):
+        standing = _standing_in(whole, packs=wanted // pack, pack=pack)
+        return _best(standing, carried=carried, above=above // pack, pack=pack)
     parts = _search(whole, carried=carried, wanted=wanted, above=above, few=FEW if len(whole) < 4 else FEW // 4)
     if len(whole) < 3 or sum(parts) in (0, wanted):
         return parts
     return _improve(whole, parts, carried=carried, wanted=wanted)
+
+
+def surest(available: Sequence[Amounts], *, wanted: int, pack: int) -> tuple[int, ...] | None:
+    """The split of all that is wanted which the most scenarios carry; all zero where none does.
+
+    None where there are too many splits to count them all.
+    """
+    packs = wanted // pack
+    if not _few_cells(len(available), packs=packs):
+        return None
+    standing = _standing_in([np.minimum(a, wanted) for a in available], packs=packs, pack=pack)
+    whole = np.where(_totals(len(available), packs=packs) == packs, standing, 0)
+    return _best(whole, carried=max(1, int(whole.max())), above=0, pack=pack)
 
 
 def carrying(available: Sequence[Amounts], parts: Sequence[int]) -> int:
@@ -48,6 +70,40 @@ def pooled(available: Sequence[Amounts]) -> NDArray[np.int64]:
     """What all goods could still give together [scenario]: more than any split of fixed parts can promise."""
     total: NDArray[np.int64] = np.sum(available, axis=0, dtype=np.int64)
     return total
+
+
+def _few_cells(goods: int, *, packs: int) -> bool:
+    return goods > 1 and (packs + 1) ** goods <= CELLS
+
+
+def _standing_in(whole: Sequence[Amounts], *, packs: int, pack: int) -> NDArray[np.int64]:
+    """[packs of the first, of the second …]: in how many scenarios there is at least so much of every one."""
+    shape = (packs + 1,) * len(whole)
+    places = np.ravel_multi_index([a // pack for a in whole], shape)
+    standing: NDArray[np.int64] = np.bincount(places, minlength=int(np.prod(shape))).reshape(shape)
+    for axis in range(len(shape)):
+        standing = np.flip(np.cumsum(np.flip(standing, axis), axis=axis), axis)
+    return standing
+
+
+@lru_cache(maxsize=64)
+def _totals(goods: int, *, packs: int) -> NDArray[np.int64]:
+    """[packs of the first, of the second …]: how many that is together."""
+    totals: NDArray[np.int64] = np.indices((packs + 1,) * goods).sum(axis=0)
+    totals.setflags(write=False)
+    return totals
+
+
+def _best(standing: NDArray[np.int64], *, carried: int, above: int, pack: int) -> tuple[int, ...]:
+    """The largest total that stands in ``carried`` scenarios, more of the goods named first; zero if not ``above``."""
+    packs = standing.shape[0] - 1
+    totals = _totals(standing.ndim, packs=packs)
+    found = np.where((standing >= carried) & (totals <= packs), totals, 0).ravel()
+    most = int(found.max())
+    if most <= above:
+        return (0,) * standing.ndim
+    place = found.size - 1 - int(np.argmax(found[::-1] == most))
+    return tuple(pack * int(x) for x in np.unravel_index(place, standing.shape))
 
 
 def _all_carried(available: Sequence[Amounts], parts: Sequence[int]) -> NDArray[np.bool_]:
