@@ -234,6 +234,7 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "VERSION": "1",
     "OAS_VERSION": "3.1.1",
     "SERVE_INCLUDE_SCHEMA": False,
+    "WEBHOOKS": "fulfilment.api.webhooks.DESCRIBED",
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
         "fulfilment.api.schema.complete",

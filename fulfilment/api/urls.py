@@ -22,6 +22,7 @@ from fulfilment.api import (
     standing_orders,
     store,
     traces,
+    webhooks,
 )
 from fulfilment.api.harvests import Harvests
 from fulfilment.api.lots import Lots, OneLot
@@ -119,6 +120,14 @@ V1: list[URLPattern | URLResolver] = [
     path("kits/<str:code>/events", kits.report.as_view()),
     path("kits/<str:code>/room", kits.set_room.as_view()),
     path("kits/<str:code>/replacement", kits.replace.as_view()),
+    # Other programs
+    path("webhook-endpoints", webhooks.WebhookEndpoints.as_view()),
+    path("webhook-endpoints/<str:code>", webhooks.OneWebhookEndpoint.as_view()),
+    path("webhook-endpoints/<str:code>/rotations", webhooks.WebhookRotations.as_view()),
+    path("webhook-endpoints/<str:code>/pings", webhooks.ping.as_view()),
+    path("webhook-endpoints/<str:code>/replays", webhooks.replay.as_view()),
+    path("webhook-endpoints/<str:code>/messages", webhooks.WebhookMessages.as_view()),
+    path("webhook-endpoints/<str:code>/tries", webhooks.WebhookTries.as_view()),
     path("kit-joinings", kits.KitJoinings.as_view()),
 ]
 

@@ -41,6 +41,7 @@ from fulfilment.models import (
     StandingOrder,
     Strain,
     Supplier,
+    WebhookEndpoint,
 )
 
 if TYPE_CHECKING:
@@ -74,6 +75,8 @@ class Sight:
     all: frozenset[str]
     kitchens: Callable[[int], Q] | None = None
     shops: Q | None = None
+    scopes: Callable[[str], Q] | None = None
+    """What is a scope's own, for each that an actor has."""
 
 
 _GROWING: Final = Sight(frozenset({"office", "grower"}))
@@ -123,6 +126,11 @@ SIGHTS: Final[Mapping[type[Model], Sight]] = {
         shops=Q(shipment__buyer__isnull=False),
     ),
     Kit: Sight(STAFF, shops=Q(line__isnull=False)),
+    WebhookEndpoint: Sight(
+        frozenset({"office"}),
+        kitchens=lambda kitchen: Q(kitchen=kitchen),
+        scopes=lambda scope: Q(scope=scope, kitchen__isnull=True),
+    ),
     Event: Sight(STAFF, kitchens=lambda kitchen: Q(kitchen=kitchen), shops=Q(buyer__isnull=False)),
 }
 
@@ -138,6 +146,9 @@ def visible(model: type[Row], actor: Actor) -> QuerySet[Row]:
         own |= sight.kitchens(actor.kitchen_id)
     if sight.shops is not None and "shop" in actor.scopes:
         own |= sight.shops
+    if sight.scopes is not None:
+        for scope in actor.scopes:
+            own |= sight.scopes(scope)
     return rows.filter(own)
 
 

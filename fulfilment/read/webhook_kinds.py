@@ -98,6 +98,8 @@ _ALL: Final = (
           says="Something was seen or done on a batch or a crop."),
     _kind("harvest.logged", "harvest_logged", to=STORE, subject="crop", on="on", flush="flush", lots="lots",
           says="A harvest was weighed and is in store."),
+    _kind("harvest.corrected", "harvest_corrected", to=STORE, subject="crop", lot="lot",
+          says="A harvest that was written down wrong is put right."),
     _kind("hold.placed", "held", to=STORE, kind="of_kind", on="of",
           says="Nothing under this is promised, opened, picked or sent until somebody ends the hold."),
     _kind("hold.released", "released", to=STORE, kind="of_kind", says="A hold was ended: it was all right."),

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from fulfilment import work
 from fulfilment.models import Intake, Line, Pick, Round, SpawnDelivery
-from fulfilment.services import freezing
+from fulfilment.read.webhooks import Outcome, Result
+from fulfilment.services import freezing, webhooks
 from tests import world
 from tests.api.asking import ask, key
 from tests.world import MONDAY, NOW, World
@@ -83,9 +84,20 @@ class Everything:
             "shipments": order["shipments"][0],
             "kits": next(kit["id"] for kit in shop if kit["stage"] == "sealed"),
             "shortages": self.get("/shortages")["items"][0]["id"],
+            "webhook-endpoints": self.a_webhook(),
         }
         self.intake = Intake.objects.get().public_id
         self.spawn = SpawnDelivery.objects.get().public_id
+
+    def a_webhook(self) -> str:
+        """Cleo's program, which was told of something and was away; nothing is posted."""
+        asked = {"address": "https://heron.example.org/hooks", "kinds": ["order.placed"]}
+        made: str = ask(self.cleo, "POST", "/webhook-endpoints", asked, status=201)["id"]
+        ask(self.cleo, "POST", f"/webhook-endpoints/{made}/pings", {}, status=201)
+        [turn] = webhooks.claim(now=FROZEN)
+        away = [Result(post, Outcome.UNREACHABLE, None, timedelta(milliseconds=7)) for post in turn.posts]
+        webhooks.settle(turn, away, now=FROZEN)
+        return made
 
     def come_short(self, order: str) -> None:
         """Nothing is left for this order, and its kitchen is told."""

@@ -61,7 +61,7 @@ def add(
         if WebhookEndpoint.objects.filter(scope=scope, kitchen=kitchen).count() >= MOST_ENDPOINTS:
             raise Conflict(
                 f"There are {MOST_ENDPOINTS} endpoints already: change one of them instead.",
-                code="too_many",
+                code="too_many_endpoints",
                 where="address",
             )
         made = WebhookEndpoint.objects.create(
@@ -130,7 +130,7 @@ def rotate(endpoint: str, *, old_signs: timedelta = OLD_SIGNS, by: str, now: dat
             raise Conflict(
                 f"{MOST_SECRETS} secrets sign already: wait until the oldest has ended, or end them now with "
                 "old_signs_h 0.",
-                code="too_many",
+                code="too_many_secrets",
                 where="old_signs_h",
             )
         for each in live:
@@ -172,7 +172,7 @@ def replay(endpoint: str, *, message: str = "", since: datetime | None = None, b
 
 def _enable(row: WebhookEndpoint, *, now: datetime) -> None:
     if not webhooks.live_secrets(row, now=now):
-        raise Conflict("No secret of this endpoint can sign any more: make a new one first.", code="unsigned")
+        raise Conflict("No secret of this endpoint can sign any more: make a new one first.", code="no_live_secret")
     row.state, row.why_disabled, row.disabled_at = WebhookEndpoint.State.ENABLED, "", None
     row.failing_since, row.failures, row.rests_until = None, 0, now
 
@@ -180,7 +180,7 @@ def _enable(row: WebhookEndpoint, *, now: datetime) -> None:
 def _enabled(endpoint: str) -> WebhookEndpoint:
     row = rows.lock(WebhookEndpoint, endpoint)
     if row.state != WebhookEndpoint.State.ENABLED:
-        raise Conflict("This endpoint is switched off: switch it on first.", code="disabled")
+        raise Conflict("This endpoint is switched off: switch it on first.", code="endpoint_disabled")
     return row
 
 
