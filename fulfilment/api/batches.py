@@ -9,9 +9,10 @@ from drf_spectacular.utils import extend_schema, inline_serializer
 from rest_framework import serializers
 from rest_framework.response import Response
 
-from fulfilment.api import pages
+from fulfilment.api import expected, pages
 from fulfilment.api.actions import Asking, action, made
 from fulfilment.api.crops import GROWERS, ObservationAsked, Observed, Seen, observed, seen, written
+from fulfilment.api.expected import OutlookShape
 from fulfilment.api.fields import Day, Flag, Grams, Id, Shape, Text, Units
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
@@ -60,6 +61,8 @@ class SealAsked(Shape):
 
 
 class BatchShape(Shape):
+    """A batch where it stands; ``expected`` is what comes next of the bags left and why, null when none is."""
+
     id = Id()
     strain = Id()
     mixed_on = Day()
@@ -69,6 +72,7 @@ class BatchShape(Shape):
     kits_ready_on = Day(allow_null=True)
     colonised_on = Day(allow_null=True)
     opens_on = Day(allow_null=True, help_text="When the plan proposes to open it.")
+    expected = OutlookShape(allow_null=True)
 
 
 class BatchStory(BatchShape):
@@ -97,7 +101,9 @@ class Batches(Endpoint):
     def get(self, request: Request) -> Response:
         """Batches, newest first."""
         pages.known(request)
-        return pages.page(request, visible(Batch, actor_of(request)).select_related("strain"), show=_show_batches)
+        return pages.page(
+            request, visible(Batch, actor_of(request)).select_related("strain", "room"), show=_show_batches
+        )
 
 
 class OneBatch(Endpoint):
@@ -163,6 +169,7 @@ def seal(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
 
 
 def _show_batches(found: Sequence[Batch]) -> list[dict[str, Any]]:
+    coming = expected.of_batches(found)
     return [
         {
             "id": batch.public_id,
@@ -174,6 +181,7 @@ def _show_batches(found: Sequence[Batch]) -> list[dict[str, Any]]:
             "kits_ready_on": batch.kits_ready_on,
             "colonised_on": batch.colonised_on,
             "opens_on": batch.opens_on,
+            "expected": coming[batch.pk],
         }
         for batch in found
     ]

@@ -9,12 +9,13 @@ from drf_spectacular.utils import extend_schema, inline_serializer
 from rest_framework import serializers
 from rest_framework.response import Response
 
-from fulfilment.api import pages
+from fulfilment.api import expected, pages
 from fulfilment.api.actions import Asking, action
+from fulfilment.api.expected import OutlookShape
 from fulfilment.api.fields import Day, Id, Shape, Text
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
-from fulfilment.models import Crop, Forecast, Observation
+from fulfilment.models import Crop, Observation
 from fulfilment.read.growing import harvested
 from fulfilment.read.scope import visible
 from fulfilment.services import growing, rows
@@ -42,7 +43,7 @@ class Seen(Shape):
 
 
 class CropShape(Shape):
-    """A crop where it stands; ``expected`` is what the newest forecast says of it, null before there is one."""
+    """A crop where it stands; ``expected`` is what comes next and why, null when it is finished."""
 
     id = Id()
     batch = Id()
@@ -53,7 +54,7 @@ class CropShape(Shape):
     flush = serializers.IntegerField()
     stage = Text()
     stage_since = Day()
-    expected = serializers.DictField(allow_null=True)
+    expected = OutlookShape(allow_null=True)
 
 
 class Observed(Shape):
@@ -161,8 +162,7 @@ def observed(seen: Observation) -> dict[str, Any]:
 
 
 def _show_crops(found: Sequence[Crop]) -> list[dict[str, Any]]:
-    newest = Forecast.objects.order_by("-pk").first()
-    outlooks = newest.outlooks if newest is not None else {}
+    coming = expected.of_crops(found)
     return [
         {
             "id": crop.public_id,
@@ -174,7 +174,7 @@ def _show_crops(found: Sequence[Crop]) -> list[dict[str, Any]]:
             "flush": crop.flush,
             "stage": crop.stage,
             "stage_since": crop.stage_since,
-            "expected": outlooks.get(f"crop:{crop.pk}"),
+            "expected": coming[crop.pk],
         }
         for crop in found
     ]

@@ -113,6 +113,7 @@ def _diaries(today: date) -> Mapping[int, list[BatchDiary]]:
         Lot.objects.filter(kind=Lot.Kind.KITS, quantity__gt=0).values_list("batch_id").annotate(there=Sum("quantity"))
     )
     crops = _crop_diaries(today)
+    part_run = _part_run(today)
     found: dict[int, list[BatchDiary]] = defaultdict(list)
     for batch in Batch.objects.filter(mixed_on__lte=today).select_related("room").order_by("pk"):
         found[batch.strain_id].append(
@@ -126,9 +127,24 @@ def _diaries(today: date) -> Mapping[int, list[BatchDiary]]:
                 dry_g_per_bag=batch.dry_g_per_bag,
                 colonised_on=batch.colonised_on,
                 meant_as_kits=max(0, batch.kit_quota - in_store.get(batch.pk, 0)),
+                part_run=part_run.get(batch.pk, {}),
                 crops=crops.get(batch.pk, []),
             )
         )
+    return found
+
+
+def _part_run(today: date) -> Mapping[int, dict[str, date]]:
+    """Batch id → how far its spawn run was first seen to be on which day, of batches not fully run."""
+    kinds = {Observation.Kind.RUN_QUARTER.value: "quarter", Observation.Kind.RUN_HALF.value: "half"}
+    found: dict[int, dict[str, date]] = defaultdict(dict)
+    for batch_id, kind, on in (
+        Observation.objects.filter(kind__in=kinds, seen_on__lte=today, batch__colonised_on__isnull=True)
+        .order_by("seen_on", "pk")
+        .values_list("batch_id", "kind", "seen_on")
+    ):
+        if batch_id is not None:
+            found[batch_id].setdefault(kinds[kind], on)
     return found
 
 

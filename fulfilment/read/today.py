@@ -37,7 +37,8 @@ from fulfilment.models import (
 from fulfilment.read import holds
 from fulfilment.read.farm import farm
 from fulfilment.read.kits import events_of
-from fulfilment.read.rooms.expected import Outlook, Outlooks
+from fulfilment.read.rooms.expected import Expected, Outlooks, of_batch, of_crop
+from fulfilment.read.rooms.overview import kits_in_store, taken_now
 from fulfilment.read.tonight import Short, StrainWeek, day_in_short, tonight
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ MOST: Final = 12
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """One thing to do: ``page`` and ``code`` say where it is done."""
+    """One thing to do: ``page`` and ``code`` say where it is done; ``why`` is what lets it be expected."""
 
     page: str
     code: str
@@ -62,6 +63,7 @@ class Task:
     place: str = ""
     late: bool = False
     held: bool = False
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,26 +116,17 @@ def morning(*, today: date, now: datetime) -> Morning:
     week = tonight(today, now=now)
     made = Forecast.objects.order_by("-pk").only("outlooks", "made_at", "first_on").first()
     outlooks = Outlooks({}, None) if made is None else Outlooks(made.outlooks, made.first_on)
-    held = holds.held_batch_ids()
-    crops = list(
-        Crop.objects.filter(finished_on__isnull=True).select_related("batch__strain", "room").order_by("room", "pk")
-    )
-    crops = [crop for crop in crops if crop.bags_alive]
-    batches = list(
-        Batch.objects.filter(bags__gt=F("bags_lost") + F("bags_opened") + F("bags_sealed"))
-        .select_related("strain", "room")
-        .order_by("mixed_on", "pk")
-    )
+    living = _living(outlooks, today=today)
     return Morning(
         today=today,
         groups=(
-            _to_pick(crops, outlooks, held, today=today),
+            _to_pick(living),
             _to_pack(today),
             _to_send(today),
-            _to_water(crops, outlooks, held, today=today),
-            _to_open(batches, held, today=today),
-            _to_seal(batches, held),
-            _to_look_at(crops, batches, outlooks, held, today=today),
+            _to_water(living, today=today),
+            _to_open(living, today=today),
+            _to_seal(living),
+            _to_look_at(living, today=today),
         ),
         risks=tuple(_risks(week.short, today=today, now=now)),
         changes=tuple(_changes(since=_yesterday(today))),
@@ -152,16 +145,51 @@ def _yesterday(today: date) -> datetime:
 # ---- To do ----------------------------------------------------------------------------------------------------------
 
 
-def _to_pick(crops: Iterable[Crop], outlooks: Outlooks, held: frozenset[int], *, today: date) -> Group:
+@dataclass(frozen=True, slots=True)
+class _Living:
+    """All that hangs in the rooms with what is expected of it, and the batches that are held."""
+
+    crops: tuple[tuple[Crop, Expected], ...]
+    batches: tuple[tuple[Batch, Expected], ...]
+    kits_in_store: Mapping[int, int]
+    held: frozenset[int]
+
+
+def _living(outlooks: Outlooks, *, today: date) -> _Living:
+    held, in_store, taken = holds.held_batch_ids(), kits_in_store(), taken_now()
+    crops = Crop.objects.filter(finished_on__isnull=True).select_related("batch__strain", "room").order_by("room", "pk")
+    batches = (
+        Batch.objects.filter(bags__gt=F("bags_lost") + F("bags_opened") + F("bags_sealed"))
+        .select_related("strain", "room")
+        .order_by("mixed_on", "pk")
+    )
+    return _Living(
+        crops=tuple(
+            (crop, of_crop(
+                crop, outlooks, taken_g=taken.get((crop.pk, crop.flush), 0), held=crop.batch_id in held, today=today
+            ))
+            for crop in crops
+            if crop.bags_alive
+        ),
+        batches=tuple(
+            (batch, of_batch(
+                batch, outlooks, kits_in_store=in_store.get(batch.pk, 0), held=batch.pk in held, today=today
+            ))
+            for batch in batches
+        ),
+        kits_in_store=in_store,
+        held=held,
+    )  # fmt: skip
+
+
+def _to_pick(living: _Living) -> Group:
     tasks = []
-    for crop in crops:
-        outlook = outlooks.of(f"crop:{crop.pk}")
-        first, _, _ = _days(outlook)
-        picking = crop.stage == Stage.PICKING
-        begins = crop.stage == Stage.GROWING and first is not None and first <= today
-        if picking or begins:
+    for crop, expected in living.crops:
+        if expected.action == "harvest" and expected.due:
+            picking = crop.stage == Stage.PICKING
             since = "picking since " + day_in_short(crop.stage_since) if picking else "may be ready: look and pick"
-            tasks.append(_crop_task(crop, f"{since}; {_grams(outlook)} still to come in this flush", held=held))
+            detail = f"{since}; {expected.kilos or 'an unknown weight'} still to come in this flush"
+            tasks.append(_crop_task(crop, expected, detail, living.held))
     return Group("pick", "Pick", tuple(tasks), "No crop is ready to pick today.")
 
 
@@ -214,81 +242,65 @@ def _to_send(today: date) -> Group:
     return Group("send", "Send", tuple(tasks), "Nothing goes out today.")
 
 
-def _to_water(crops: Iterable[Crop], outlooks: Outlooks, held: frozenset[int], *, today: date) -> Group:
+def _to_water(living: _Living, *, today: date) -> Group:
     tasks = []
-    for crop in crops:
-        first, middle, _ = _days(outlooks.of(f"crop:{crop.pk}"))
-        if crop.stage == Stage.RESTING and first is not None and first <= today:
+    for crop, expected in living.crops:
+        if expected.action == "rewatered" and expected.due:
             rested = (today - crop.stage_since).days
-            late = middle is not None and middle < today
             detail = f"rested {_count(rested, 'day')}; water for flush {crop.flush + 1}"
-            tasks.append(_crop_task(crop, detail, held=held, late=late))
+            tasks.append(_crop_task(crop, expected, detail, living.held))
     return Group("water", "Water", tuple(tasks), "No crop has rested long enough.")
 
 
-def _to_open(batches: Iterable[Batch], held: frozenset[int], *, today: date) -> Group:
+def _to_open(living: _Living, *, today: date) -> Group:
     tasks = []
-    for batch in batches:
+    for batch, expected in living.batches:
         fruit = max(0, batch.bags_left - batch.kit_quota)
         if batch.colonised_on is not None and batch.opens_on is not None and batch.opens_on <= today and fruit:
             detail = f"{_count(fruit, 'bag')} grown through since {day_in_short(batch.colonised_on)}"
-            tasks.append(_batch_task(batch, detail, held=held, late=batch.opens_on < today - timedelta(days=1)))
+            tasks.append(_batch_task(batch, expected, detail, living.held))
     return Group("open", "Open", tuple(tasks), "No batch is proposed for opening today.")
 
 
-def _to_seal(batches: Iterable[Batch], held: frozenset[int]) -> Group:
-    in_store: dict[int, int] = dict(
-        Lot.objects.filter(kind=Lot.Kind.KITS, quantity__gt=0).values_list("batch_id").annotate(there=Sum("quantity"))
-    )
+def _to_seal(living: _Living) -> Group:
     tasks = []
-    for batch in batches:
-        still = min(batch.bags_left, batch.kit_quota - in_store.get(batch.pk, 0))
+    for batch, expected in living.batches:
+        still = min(batch.bags_left, batch.kit_quota - living.kits_in_store.get(batch.pk, 0))
         if batch.colonised_on is not None and still > 0:
-            tasks.append(_batch_task(batch, f"{_count(still, 'bag')} meant as kits", held=held))
+            tasks.append(_batch_task(batch, expected, f"{_count(still, 'bag')} meant as kits", living.held))
     return Group("seal", "Seal kits", tuple(tasks), "No grown-through bag is meant as a kit.")
 
 
-def _to_look_at(
-    crops: Iterable[Crop],
-    batches: Iterable[Batch],
-    outlooks: Outlooks,
-    held: frozenset[int],
-    *,
-    today: date,
-) -> Group:
+def _to_look_at(living: _Living, *, today: date) -> Group:
     tasks = []
-    for batch in batches:
-        first, middle, _ = _days(outlooks.of(f"batch:{batch.pk}"))
-        if batch.colonised_on is None and first is not None and first <= today:
-            detail = f"may be run full ({(today - batch.mixed_on).days} days since mixing)"
-            tasks.append(_batch_task(batch, detail, held=held, late=middle is not None and middle < today))
-    for crop in crops:
-        first, middle, _ = _days(outlooks.of(f"crop:{crop.pk}"))
-        if crop.stage == Stage.PINNING and first is not None and first <= today:
-            detail = f"pins may show ({(today - crop.stage_since).days} days waiting)"
-            tasks.append(_crop_task(crop, detail, held=held, late=middle is not None and middle < today))
+    for batch, expected in living.batches:
+        if expected.action == "run_full" and expected.due:
+            detail = f"may be run full ({_count((today - batch.mixed_on).days, 'day')} since mixing)"
+            tasks.append(_batch_task(batch, expected, detail, living.held))
+    for crop, expected in living.crops:
+        if expected.action == "pins" and expected.due:
+            detail = f"pins may show ({_count((today - crop.stage_since).days, 'day')} waiting)"
+            tasks.append(_crop_task(crop, expected, detail, living.held))
+        elif expected.action == "flush_ended":
+            tasks.append(_crop_task(crop, expected, expected.what, living.held))
     return Group("look", "Look at", tuple(tasks), "Nothing is due to be looked at.")
 
 
-def _crop_task(crop: Crop, detail: str, *, held: frozenset[int], late: bool = False) -> Task:
+def _crop_task(crop: Crop, expected: Expected, detail: str, held: frozenset[int]) -> Task:
     title = f"{crop.batch.strain.name}, {_count(crop.bags_alive, 'bag')}, flush {crop.flush}"
-    return Task("crop", crop.public_id, title, detail, place=crop.room.name, late=late, held=crop.batch_id in held)
+    why = f"{expected.why} {expected.waiting}".strip()
+    return Task(
+        "crop", crop.public_id, title, detail, place=crop.room.name, late=expected.late, held=crop.batch_id in held,
+        why=why,
+    )  # fmt: skip
 
 
-def _batch_task(batch: Batch, detail: str, *, held: frozenset[int], late: bool = False) -> Task:
+def _batch_task(batch: Batch, expected: Expected, detail: str, held: frozenset[int]) -> Task:
     title = f"{batch.strain.name}, {_count(batch.bags_left, 'bag')}"
-    return Task("batch", batch.public_id, title, detail, place=batch.room.name, late=late, held=batch.pk in held)
-
-
-def _days(outlook: Outlook | None) -> tuple[date | None, date | None, date | None]:
-    """Early, middle and late day of what comes next."""
-    return (None, None, None) if outlook is None else outlook.days
-
-
-def _grams(outlook: Outlook | None) -> str:
-    return (
-        "an unknown weight" if outlook is None else f"{outlook.grams[0] / 1000:.1f} to {outlook.grams[2] / 1000:.1f} kg"
-    )
+    return Task(
+        "batch", batch.public_id, title, detail, place=batch.room.name, late=expected.late, held=batch.pk in held,
+        why=expected.why,
+    )  # fmt: skip
 
 
 def _count(number: int, noun: str) -> str:

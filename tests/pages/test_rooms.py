@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import pytest
 import time_machine
 
+from fulfilment.core.forecast import Code, DelayCost, Reason
+from fulfilment.core.forecast import Outlook as CoreOutlook
 from fulfilment.core.growth import Stage
 from fulfilment.models import Batch, Crop, Forecast, Harvest, Kit, Lot, Observation, Reading, Room
 from fulfilment.read.rooms import expected, history
@@ -41,13 +43,15 @@ def ada() -> Client:
     return signed_in("ada", "grower")
 
 
-def outlook(next_stage: str, *days: int, grams: tuple[int, int, int] = (2100, 3000, 4400)) -> dict[str, object]:
-    return {
-        "next_stage": next_stage,
-        "next_on": [(MONDAY + timedelta(days=day)).isoformat() for day in days],
-        "grams": list(grams),
-        "opened_on": None,
-    }
+def outlook(
+    next_stage: str,
+    *days: int,
+    grams: tuple[int, int, int] = (2100, 3000, 4400),
+    reason: Reason | None = None,
+    delay: DelayCost | None = None,
+) -> dict[str, object]:
+    first, middle, last = (MONDAY + timedelta(days=day) for day in days)
+    return CoreOutlook("", Stage(next_stage), (first, middle, last), grams, reason=reason, delay=delay).as_data()
 
 
 def forecast(**found: dict[str, object]) -> Outlooks:
@@ -65,37 +69,74 @@ def stand(crop: Crop, stage: Stage, *, days_ago: int, flush: int = 1) -> Crop:
 
 
 @pytest.mark.parametrize(
-    ("stage", "days_ago", "flush", "seen", "what", "due", "late", "why"),
+    ("stage", "days_ago", "flush", "seen", "code", "what", "due", "late", "why"),
     [
-        (Stage.PINNING, 6, 1, ("growing", 2, 3, 4), "pins expected", "", False,
-         "Opened 6 days ago; at 17 °C it takes 8 to 10 days."),
-        (Stage.PINNING, 6, 2, ("growing", 0, 0, 1), "pins expected", "look: pins may show", False,
-         "Watered 6 days ago; at 17 °C it takes 6 to 7 days."),
-        (Stage.PINNING, 9, 1, ("growing", -2, -1, 1), "pins expected", "look: pins overdue", True,
-         "Opened 9 days ago; at 17 °C it takes 7 to 10 days."),
-        (Stage.GROWING, 1, 1, ("picking", 4, 4, 4), "first picking expected", "", False,
-         "Pins seen yesterday; at 17 °C it takes 5 days."),
-        (Stage.GROWING, 5, 1, ("picking", 0, 1, 2), "first picking expected", "pick: may be ready", False,
-         "Pins seen 5 days ago; at 17 °C it takes 5 to 7 days."),
-        (Stage.PICKING, 2, 1, ("resting", 1, 1, 1), "last picking about", "pick now", False,
-         "Picked for 2 days, 1.2 kg of this flush taken."),
-        (Stage.RESTING, 9, 1, ("pinning", 0, 1, 2), "water for flush 2", "water", False,
-         "Rests since Sat 25 Apr, 9 days; at 17 °C it takes 9 to 11 days."),
-        (Stage.RESTING, 12, 1, ("pinning", -3, -2, 0), "water for flush 2", "water: overdue", True,
-         "Rests since Wed 22 Apr, 12 days; at 17 °C it takes 9 to 12 days."),
-        (Stage.PICKING, 8, 1, ("pinning", 4, 5, 6), "the flush is over by its days", "look: flush over?", True,
-         "Picked since Sun 26 Apr, 1.2 kg taken: was it the last mushroom?"),
-        (Stage.RESTING, 3, 3, ("finished", 5, 5, 5), "the last flush is over", "", False, "It rests since Fri 1 May."),
+        (Stage.PINNING, 6, 1, ("growing", 2, 3, 4), Code.OPENED, "pins expected", "", False,
+         "Opened 6 days ago, no look written down since; your Pearl oyster crops take 8–10 days at 17 °C."),
+        (Stage.PINNING, 6, 2, ("growing", 0, 0, 1), Code.WATERED, "pins expected", "look: pins may show", False,
+         "Watered 6 days ago, no look written down since; your Pearl oyster crops take 8–10 days at 17 °C."),
+        (Stage.PINNING, 11, 1, ("growing", -2, -1, 1), Code.OPENED, "pins expected", "look: pins overdue", True,
+         ("Opened 11 days ago, no look written down since; your Pearl oyster crops take 8–10 days at 17 °C. This one "
+         "takes longer than nine in ten.")),
+        (Stage.GROWING, 1, 1, ("picking", 4, 4, 4), Code.PINS_SEEN, "first picking expected", "", False,
+         "Pins seen yesterday; your Pearl oyster crops take 8–10 days from there at 17 °C."),
+        (Stage.GROWING, 5, 1, ("picking", 0, 1, 2), Code.PINS_SEEN, "first picking expected", "pick: may be ready",
+         False, "Pins seen 5 days ago; your Pearl oyster crops take 8–10 days from there at 17 °C."),
+        (Stage.PICKING, 2, 1, ("resting", 1, 1, 1), Code.PICKED, "last picking about", "pick now", False,
+         "Picked for 2 days, 1.2 kg of this flush taken; your Pearl oyster flushes are picked out in 10 days."),
+        (Stage.RESTING, 9, 1, ("pinning", 0, 1, 2), Code.PICKED_OUT, "water for flush 2", "water", False,
+         "First flush picked out 9 days ago; your Pearl oyster crops are watered after 8–10 days at 17 °C."),
+        (Stage.RESTING, 12, 2, ("pinning", -3, -2, 0), Code.PICKED_OUT, "water for flush 3", "water: overdue", True,
+         ("Second flush picked out 12 days ago; your Pearl oyster crops are watered after 8–10 days at 17 °C. This one "
+         "takes longer than nine in ten.")),
+        (Stage.PICKING, 8, 1, ("pinning", 4, 5, 6), Code.OVER_UNSAID, "the flush is over by its days",
+         "look: flush over?", True,
+         "Picked last on Sun 26 Apr, 8 days ago: was it the last mushroom? By its days it was."),
+        (Stage.PICKING, 8, 3, ("finished", 4, 5, 6), Code.OVER_UNSAID, "the flush is over by its days",
+         "look: flush over?", True,
+         "Picked last on Sun 26 Apr, 8 days ago: was it the last mushroom? By its days it was."),
+        (Stage.RESTING, 3, 3, ("finished", 5, 5, 5), Code.PICKED_OUT, "the last flush is over", "", False,
+         "It rests since Fri 1 May."),
     ],
 )  # fmt: skip
-def test_what_a_crop_waits_for_in_each_stage(
-    stage: Stage, days_ago: int, flush: int, seen: tuple[str, int, int, int], what: str, due: str, late: bool, why: str
-) -> None:
+def test_what_a_crop_waits_for_in_each_stage_and_why(
+    stage: Stage, days_ago: int, flush: int, seen: tuple[str, int, int, int], code: Code, what: str, due: str,
+    late: bool, why: str,
+) -> None:  # fmt: skip
     crop = stand(world.build().crop, stage, days_ago=days_ago, flush=flush)
+    since = MONDAY - timedelta(days=days_ago)
+    reason = Reason(code, since, flush=flush, celsius=17.0, takes_days=(8, 10), own=12)
     found = expected.of_crop(
-        crop, forecast(**{f"crop_{crop.pk}": outlook(*seen)}), taken_g=1200, held=False, today=MONDAY
+        crop, forecast(**{f"crop_{crop.pk}": outlook(*seen, reason=reason)}), taken_g=1200, held=False, today=MONDAY
     )
     assert (found.what, found.due, found.late, found.why) == (what, due, late, why)
+
+
+def test_a_forecast_from_before_reasons_were_kept_still_tells_days_and_what_was_logged() -> None:
+    crop = stand(world.build().crop, Stage.GROWING, days_ago=3)
+    old = outlook("picking", 1, 2, 4)
+    del old["reason"], old["delay"]
+    found = expected.of_crop(crop, forecast(**{f"crop_{crop.pk}": old}), taken_g=0, held=False, today=MONDAY)
+    assert found.days == tuple(MONDAY + timedelta(days=day) for day in (1, 2, 4))
+    assert (found.why, found.waiting) == ("Pins seen 3 days ago.", "")
+
+
+def test_a_reason_that_counts_from_another_day_is_not_told() -> None:
+    crop = stand(world.build().crop, Stage.GROWING, days_ago=3)
+    reason = Reason(Code.PINS_SEEN, MONDAY - timedelta(days=9), flush=1, takes_days=(8, 10), own=12)
+    seen = forecast(**{f"crop_{crop.pk}": outlook("picking", 1, 2, 4, reason=reason)})
+    assert expected.of_crop(crop, seen, taken_g=0, held=False, today=MONDAY).why == "Pins seen 3 days ago."
+
+
+def test_what_waiting_costs_is_told_of_a_growing_crop() -> None:
+    crop = stand(world.build().crop, Stage.GROWING, days_ago=3)
+    delay = DelayCost(MONDAY, (900, 1_000, 1_200), ((880, 937, 980), (590, 677, 755), (0, 342, 390)))
+    seen = forecast(**{f"crop_{crop.pk}": outlook("picking", 2, 3, 4, delay=delay)})
+    found = expected.of_crop(crop, seen, taken_g=0, held=False, today=MONDAY)
+    assert found.waiting == (
+        "Picked a day before Thu 7 May, about 340 g less (0–390 g); from Thu 7 May on waiting brings nothing: "
+        "caps flatten and spores fall."
+    )
 
 
 def test_days_and_kilos_come_from_the_forecast_as_ranges() -> None:
@@ -124,6 +165,10 @@ def test_a_stage_that_stands_still_says_so_instead_of_a_day_in_ten_years() -> No
     found = expected.of_crop(crop, far, taken_g=0, held=False, today=MONDAY)
     assert found.days is None
     assert found.why == "Opened 4 days ago. At that temperature nothing moves: look at the room."
+    still = Reason(Code.OPENED, crop.stage_since, flush=1, celsius=3.0, own=0, still=True)
+    told = forecast(**{f"crop_{crop.pk}": outlook("growing", 3650, 3650, 3650, reason=still)})
+    found = expected.of_crop(crop, told, taken_g=0, held=False, today=MONDAY)
+    assert found.why.endswith(" At 3 °C nothing moves: look at the room.")
 
 
 def test_a_batch_runs_then_is_opened_or_sealed() -> None:

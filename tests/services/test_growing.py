@@ -11,6 +11,7 @@ import pytest
 from fulfilment.core.growth import Stage
 from fulfilment.core.problems import Conflict, Invalid, Missing, Problem, Unconfirmed
 from fulfilment.models import Batch, Crop, Event, Harvest, Intake, Job, Lot, Observation, Reading, StockEntry
+from fulfilment.read.growing import crop_states
 from fulfilment.services import farm, growing, holds
 from fulfilment.services.growing.observations import CROP, OF_CROP
 from tests.builders.growing import MIXED, OPENED, PINS, RUN, TODAY, Grower, a_grower
@@ -571,18 +572,31 @@ def test_a_harvest_is_dated_between_opening_and_today(grower: Grower) -> None:
         grower.harvest(crop, on=PINS - timedelta(days=1))
 
 
-def test_no_bag_gives_forty_kilos_from_ten(grower: Grower) -> None:
+def test_forty_kilos_from_ten_bags_are_asked_about_and_neither_kept_nor_dropped_in_silence(grower: Grower) -> None:
     crop = grower.crop(bags=10)
-    with pytest.raises(Invalid) as problem:
-        grower.harvest(crop, 40_000, confirmed=True)
+    with pytest.raises(Unconfirmed) as problem:
+        grower.harvest(crop, 40_000)
     assert said(problem) == (
         "grades",
         (
             "40000 g in all from 10 bags with 9000 g of dry substrate is 444 %, which no bag can give (at most 300 %): "
-            "is it grams, and is it this crop?"
+            "is it grams, is it this crop, and were there no more bags? Confirm if it is right."
         ),
     )
     assert not Harvest.objects.exists()
+    assert not Event.objects.filter(kind="harvest_logged").exists()
+    assert grower.harvest(crop, 40_000, trimmed_g=39_000, confirmed=True).quantity == 39_000
+    assert Event.objects.get(kind="harvest_logged").data["asked_about"] is True
+
+
+def test_what_no_bag_can_give_is_in_store_and_teaches_nothing(grower: Grower) -> None:
+    before = crop_states(TODAY)[1][grower.strain.pk].efficiency.mean
+    crop = grower.crop(bags=10)
+    grower.harvest(crop, 40_000, flush_ended=True, confirmed=True)
+    assert crop_states(TODAY)[1][grower.strain.pk].efficiency.mean == before
+    other = grower.crop(bags=10)
+    grower.harvest(other, 4_000, flush_ended=True)
+    assert crop_states(TODAY)[1][grower.strain.pk].efficiency.mean != before
 
 
 def test_what_bags_hardly_give_is_asked_about_once(grower: Grower) -> None:

@@ -1,6 +1,8 @@
-"""What the crops will bring, on which day, and how surely."""
+"""What the crops will bring, on which day, how surely, and why."""
 
 from fulfilment.core.forecast.coming import DAYS, SCENARIOS, forecast
+from fulfilment.core.forecast.delays import DelayCost, delay_cost
+from fulfilment.core.forecast.reasons import Code, Reason, reason
 from fulfilment.core.forecast.results import LEVELS, Forecast, Outlook, pack, unpack
 from fulfilment.core.forecast.rivals import by_profile, by_weekday, weekdays_from
 from fulfilment.core.forecast.scoring import COMING_WEEK, LEADS, WHOLE, Score, ahead, score, tie_breaker
@@ -12,14 +14,19 @@ __all__ = [
     "LEVELS",
     "SCENARIOS",
     "WHOLE",
+    "Code",
+    "DelayCost",
     "Forecast",
     "Outlook",
+    "Reason",
     "Score",
     "ahead",
     "by_profile",
     "by_weekday",
+    "delay_cost",
     "forecast",
     "pack",
+    "reason",
     "score",
     "tie_breaker",
     "unpack",

@@ -23,9 +23,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fulfilment.core.forecast.course import Courses, alike, courses
+from fulfilment.core.forecast.delays import delay_cost
+from fulfilment.core.forecast.reasons import reason
 from fulfilment.core.forecast.results import LEVELS, Basis, Forecast, Outlook
 from fulfilment.core.forecast.worlds import BatchWorld, StrainWorld, batch_world, strain_world
-from fulfilment.core.growth import CropState, Knowledge
+from fulfilment.core.growth import CropState, Knowledge, Stage
 from fulfilment.core.growth.draws import Numbers
 from fulfilment.core.problems import Invalid
 from fulfilment.core.units import Goods
@@ -92,7 +94,8 @@ def forecast(
             maker.add(found, sums, strain_id=strain_id, sign=-1)
         for together, found in maker.courses(fresh):
             maker.add(found, sums, strain_id=strain_id)
-            outlooks |= {outlook.key: outlook for outlook in _outlooks(together, found, today=today)}
+            told = _outlooks(together, found, knowledge=knowledge[strain_id], today=today)
+            outlooks |= {outlook.key: outlook for outlook in told}
         supplies |= sums
     waiting: dict[int, list[CropState]] = {}
     for crop in crops:
@@ -222,9 +225,11 @@ def _levels(values: NDArray[np.integer], *levels: int) -> list[list[int]]:
     return found
 
 
-def _outlooks(crops: Sequence[CropState], found: Courses, *, today: date) -> Iterator[Outlook]:
-    """Where each of these crops stands next."""
-    next_on, grams = _levels(found.next_on, *LEVELS), _levels(found.next_grams(), *LEVELS)
+def _outlooks(crops: Sequence[CropState], found: Courses, *, knowledge: Knowledge, today: date) -> Iterator[Outlook]:
+    """Where each of these crops of one strain stands next, and why."""
+    flush = found.next_grams()
+    next_on, grams = _levels(found.next_on, *LEVELS), _levels(flush, *LEVELS)
+    grows = found.next_stage is Stage.PICKING
     ready: list[date | None] = [None] * len(crops)
     opened: list[date | None] = [None] * len(crops)
     if found.grown_on is not None and found.opened_on is not None:
@@ -240,6 +245,10 @@ def _outlooks(crops: Sequence[CropState], found: Courses, *, today: date) -> Ite
             grams=(least, half, most),
             kits_ready_on=ready[row],
             opened_on=opened[row],
+            reason=reason(crop, knowledge=knowledge, today=today),
+            delay=delay_cost(flush[row], ripe_on=found.next_on[row], elapsed=crop.elapsed, pace=crop.pace, today=today)
+            if grows
+            else None,
         )
 
 

@@ -11,6 +11,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fulfilment.core.forecast.delays import DelayCost
+from fulfilment.core.forecast.reasons import Reason
 from fulfilment.core.growth import CropState, Stage
 from fulfilment.core.problems import Invalid
 from fulfilment.core.units import Goods
@@ -25,7 +27,7 @@ class Outlook:
     ``grams`` is what is still to come of the flush under way or next, before any horizon cuts it, after trimming.
     ``kits_ready_on`` is the day by which at least 99 of 100 scenarios are grown through and ``opened_on`` the
     middle of the opening day; both only for an unopened batch.  A stage that stands still (pace 0) shows dates
-    ten years away.
+    ten years away.  ``delay`` is of a growing crop: what picking it a day earlier or later does.
     """
 
     key: str
@@ -34,6 +36,19 @@ class Outlook:
     grams: tuple[int, int, int]
     kits_ready_on: date | None = None
     opened_on: date | None = None
+    reason: Reason | None = None
+    delay: DelayCost | None = None
+
+    def as_data(self) -> dict[str, object]:
+        """What is kept of it with the forecast, as JSON can hold it."""
+        return {
+            "next_stage": str(self.next_stage),
+            "next_on": [day.isoformat() for day in self.next_on],
+            "grams": list(self.grams),
+            "opened_on": self.opened_on.isoformat() if self.opened_on else None,
+            "reason": self.reason.as_data() if self.reason is not None else None,
+            "delay": self.delay.as_data() if self.delay is not None else None,
+        }
 
 
 @dataclass(frozen=True, slots=True)

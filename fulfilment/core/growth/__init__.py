@@ -3,16 +3,25 @@
 from fulfilment.core.growth.crops import (
     BATCH,
     CropState,
+    Drift,
     FlushLog,
     GradeLog,
     LossLog,
     PickingLog,
+    Signs,
     Stage,
     StageLog,
     TrimLog,
 )
 from fulfilment.core.growth.learning import Knowledge, Posterior, learn, stage_posterior
-from fulfilment.core.growth.mass import biological_efficiency, dry_substrate, fresh_mass, size
+from fulfilment.core.growth.mass import (
+    IMPOSSIBLE_PCT,
+    biological_efficiency,
+    dry_substrate,
+    fresh_mass,
+    mass_before,
+    size,
+)
 from fulfilment.core.growth.profile import FLUSHES, StagePrior, StrainProfile
 from fulfilment.core.growth.strains import GOLDEN, PEARL, PINK
 from fulfilment.core.growth.temperature import Cardinal, physiological_days
@@ -21,16 +30,19 @@ __all__ = [
     "BATCH",
     "FLUSHES",
     "GOLDEN",
+    "IMPOSSIBLE_PCT",
     "PEARL",
     "PINK",
     "Cardinal",
     "CropState",
+    "Drift",
     "FlushLog",
     "GradeLog",
     "Knowledge",
     "LossLog",
     "PickingLog",
     "Posterior",
+    "Signs",
     "Stage",
     "StageLog",
     "StagePrior",
@@ -40,6 +52,7 @@ __all__ = [
     "dry_substrate",
     "fresh_mass",
     "learn",
+    "mass_before",
     "physiological_days",
     "size",
     "stage_posterior",

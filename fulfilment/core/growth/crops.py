@@ -84,6 +84,40 @@ class GradeLog:
 
 
 @dataclass(frozen=True, slots=True)
+class Drift:
+    """How far a room was from its set point on the last ``days`` days of the running stage, at most a week, and what
+    that did.
+
+    ``apart_c`` is the mean over the days that were read; ``late_days`` are calendar days lost by it (below nought:
+    won), ``late_in_all`` those of the whole stage so far.
+    """
+
+    days: int
+    apart_c: float
+    late_days: float
+    late_in_all: float
+
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """What a diary says of the running stage besides what is drawn from: why a grower may expect what is forecast.
+
+    Days are calendar days before today.  ``celsius`` is the room's set point, ``looked`` the last day on which
+    anything was written since the stage began, ``picked_out`` the end of the flush before (while resting: of the one
+    just over).  ``part_run`` is how far a spawn run was seen to be, ``part_after`` how many days after mixing.
+    ``unsaid``: nobody has said that the flush is over, the days say so.
+    """
+
+    celsius: float | None = None
+    looked: int | None = None
+    picked_out: int | None = None
+    part_run: str = ""
+    part_after: int = 0
+    unsaid: bool = False
+    drift: Drift | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class CropState:
     """One crop, or one batch not yet opened (its key begins ``batch:``), as of the start of today.
 
@@ -119,6 +153,8 @@ class CropState:
         the finished stages of all crops of this batch: what they tell of its luck counts for what is yet to come.
     ``gave``
         the finished flushes of all crops of this batch.
+    ``signs``
+        what else the diary says; nothing is drawn from it.
     """
 
     key: str
@@ -142,6 +178,7 @@ class CropState:
     pinned: float | None = None
     shown: tuple[StageLog, ...] = ()
     gave: tuple[FlushLog, ...] = ()
+    signs: Signs = Signs()
 
     def __post_init__(self) -> None:
         if self.bags < 0 or self.dry_g_per_bag < 0 or self.picked_g < 0:

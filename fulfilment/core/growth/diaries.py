@@ -18,24 +18,30 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
+from typing import Final
 
 from fulfilment.core.growth.crops import (
     BATCH,
     CropState,
+    Drift,
     FlushLog,
     GradeLog,
     LossLog,
     PickingLog,
+    Signs,
     Stage,
     StageLog,
     TrimLog,
 )
 from fulfilment.core.growth.learning import Knowledge, learn
+from fulfilment.core.growth.mass import IMPOSSIBLE_PCT
 from fulfilment.core.growth.profile import FLUSHES, StrainProfile
-from fulfilment.core.growth.temperature import physiological_days
+from fulfilment.core.growth.temperature import Cardinal, physiological_days
 
 Climate = Mapping[int, Mapping[date, float]]
 """Room id → day → mean temperature in degrees Celsius."""
+WEEK: Final = 7
+"""Days over which a room is told to have run warm or cool."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +114,8 @@ class BatchDiary:
     dry_g_per_bag: int
     colonised_on: date | None = None
     meant_as_kits: int = 0
+    part_run: dict[str, date] = field(default_factory=dict)
+    """``quarter`` or ``half`` → the day on which the spawn run was seen to be so far."""
     crops: list[CropDiary] = field(default_factory=list)
 
 
@@ -193,7 +201,21 @@ def _batch_state(
         colonising_pace=profile.mycelium.rate(batch.place.set_point, reference=profile.incubation_reference_c),
         since=(today - (batch.colonised_on or batch.mixed_on)).days,
         waited=max((today - batch.colonised_on).days, 0) if batch.colonised_on is not None else 0,
+        signs=Signs() if grown else _running_signs(batch, profile, climate, today=today),
     )
+
+
+def _running_signs(batch: BatchDiary, profile: StrainProfile, climate: Climate, *, today: date) -> Signs:
+    part, seen_on = max(batch.part_run.items(), key=lambda item: item[1], default=("", batch.mixed_on))
+    return Signs(
+        celsius=batch.place.set_point,
+        part_run=part,
+        part_after=(seen_on - batch.mixed_on).days,
+        drift=_drift(
+            batch.place, climate, first=batch.mixed_on, today=today, cardinal=profile.mycelium,
+            reference=profile.incubation_reference_c,
+        ),
+    )  # fmt: skip
 
 
 def _crop_state(
@@ -203,7 +225,7 @@ def _crop_state(
     stage = crop.stage
     if stage is Stage.FINISHED or crop.bags_alive == 0:
         return None
-    since = crop.stage_since
+    since, unsaid = crop.stage_since, False
     window_ends = since + timedelta(days=len(knowledge.window))
     if (
         stage is Stage.PICKING
@@ -212,7 +234,7 @@ def _crop_state(
         and crop.last_picked < window_ends
     ):
         # Nobody has said so, but the flush is over: it rests since the last mushroom.
-        stage, since = Stage.RESTING, crop.last_picked
+        stage, since, unsaid = Stage.RESTING, crop.last_picked, True
     looked = max(since, min(crop.looked_on or today, today - timedelta(days=1)))
     unpicked = (today - max(since, crop.last_picked or since)).days - 1 if stage is Stage.PICKING else 0
     return CropState(
@@ -234,6 +256,49 @@ def _crop_state(
         else None,
         since=max((today - since).days, 0),
         pinned=_pinned(crop, crop.flush, profile, climate) if stage is Stage.GROWING else None,
+        signs=replace(_signs(crop, profile, climate, stage=stage, since=since, today=today), unsaid=unsaid),
+    )
+
+
+def _signs(
+    crop: CropDiary, profile: StrainProfile, climate: Climate, *, stage: Stage, since: date, today: date
+) -> Signs:
+    before = crop.flush if stage is Stage.RESTING else crop.flush - 1
+    ended_on = crop.ended.get(before)
+    looked = crop.looked_on is not None and crop.looked_on > since
+    return Signs(
+        celsius=crop.place.set_point,
+        looked=(today - crop.looked_on).days if looked and crop.looked_on is not None else None,
+        picked_out=(today - ended_on).days if ended_on is not None else None,
+        drift=_drift(
+            crop.place, climate, first=since, today=today, cardinal=profile.fruiting,
+            reference=profile.fruiting_reference_c,
+        ),
+    )  # fmt: skip
+
+
+def _drift(
+    place: Place, climate: Climate, *, first: date, today: date, cardinal: Cardinal, reference: float
+) -> Drift | None:
+    """None where no day of the last week of the stage was read, or where nothing moves at the set point."""
+    readings, pace = climate.get(place.room_id, {}), cardinal.rate(place.set_point, reference=reference)
+    span = min((today - first).days, WEEK)
+    read = [readings[day] for day in (today - timedelta(days=back) for back in range(1, span + 1)) if day in readings]
+    if not read or pace <= 0:
+        return None
+
+    def late(days: int) -> float:
+        lived = physiological_days(
+            readings, first=today - timedelta(days=days), last=today - timedelta(days=1), set_point=place.set_point,
+            cardinal=cardinal, reference=reference,
+        )  # fmt: skip
+        return days - lived / pace
+
+    return Drift(
+        days=span,
+        apart_c=sum(read) / len(read) - place.set_point,
+        late_days=late(span),
+        late_in_all=late((today - first).days),
     )
 
 
@@ -319,13 +384,14 @@ def _flushes(crop: CropDiary, batch: BatchDiary, knowledge: Knowledge | None, *,
     """The flushes that are over, with what they gave for the bags that were left.
 
     One is over when somebody said so, when a later one has begun, and, once the picking window is known, after it.
+    One that gave more than any bag can teaches nothing: its bags were counted wrong.
     """
     found = []
     for flush in sorted({*crop.ended, *crop.first_picked}):
         window = timedelta(days=len(knowledge.window)) if knowledge is not None else timedelta(days=14)
         over = flush in crop.ended or flush < crop.flush or crop.first_picked[flush] + window < today
         dry = crop.bags_at(flush) * batch.dry_g_per_bag
-        if over and dry:
+        if over and dry and crop.weighed(flush) * 100 <= dry * IMPOSSIBLE_PCT:
             key = f"crop:{crop.crop_id}"
             found.append(FlushLog(flush, dry, crop.weighed(flush), bags=crop.bags_at(flush), crop=key))
     return found

@@ -17,6 +17,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Final
 
+from fulfilment.core.growth.mass import IMPOSSIBLE_PCT
 from fulfilment.core.growth.reading import number, numbers, record
 from fulfilment.core.growth.temperature import Cardinal
 from fulfilment.core.problems import Invalid
@@ -119,7 +120,8 @@ class StrainProfile:
         names = [name for name, _ in self.grades]
         _require(all(names) and len(set(names)) == len(names), "Each grade needs a name of its own.", "grades")
         _require(KIT not in names, f"No grade of fresh mushrooms can be called {KIT!r}.", "grades")
-        _require(0 < self.efficiency_pct <= 300, "Efficiency must be above 0 and at most 300 %.", "efficiency_pct")
+        believable = 0 < self.efficiency_pct <= IMPOSSIBLE_PCT
+        _require(believable, f"Efficiency must be above 0 and at most {IMPOSSIBLE_PCT} %.", "efficiency_pct")
         _require(0 < self.efficiency_cv <= 2, "The spread must be above 0 and at most 2.", "efficiency_cv")
         _require(0 <= self.trim_loss < 1, "The trimmed share must be at least 0 and below 1.", "trim_loss")
         losses = tuple(self.loss)

@@ -1,7 +1,8 @@
 """What is taken off the bags: weighed, trimmed, sorted into grades, each a lot of its own.
 
-Nothing is refused that a scale may have shown and asked about once is what it hardly can have: more than all flushes of
-these bags could give, or several times what the flush gives as a rule.  What no bag can give is refused.
+Nothing is refused that somebody holds in their hands, and asked about once is what a scale hardly can have shown: more
+than all flushes of these bags could give, or several times what the flush gives as a rule.  What is confirmed is kept,
+the event says that it was, and beyond what any bag can give it teaches nothing: then the bags were counted wrong.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from django.db import transaction
 from django.db.models import Sum
 
 from fulfilment.core.calendar import in_words
-from fulfilment.core.growth import FLUSHES, Stage, StrainProfile, biological_efficiency
+from fulfilment.core.growth import FLUSHES, IMPOSSIBLE_PCT, Stage, StrainProfile, biological_efficiency
 from fulfilment.core.problems import Conflict, Invalid, Problem, Unconfirmed
 from fulfilment.core.units import KIT, amount
 from fulfilment.models import Crop, Harvest, Keeping, Lot, Observation, StockEntry, Strain
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date, datetime
 
-IMPOSSIBLE_PCT: Final = 300
-"""Biological efficiency in all that no bag reaches; a profile cannot claim more either."""
 UNLIKELY_PCT: Final = 150
 LEAST_G: Final = 20
 """A scale that shows kilos is read as grams more often than so little is written down; common practice, no source."""
@@ -104,6 +103,7 @@ def log_harvest(
                 "flush": number,
                 "flush_ended": flush_ended,
                 "lots": {lot.public_id: lot.quantity for lot in lots},
+                "asked_about": bool(questions),
             },
         )
         jobs.add("replan", due_at=now)
@@ -205,7 +205,7 @@ def check_trimming(trimmed: int, weighed: int) -> None:
 
 
 def unlikely(crop: Crop, flush: int, weighed_g: int, *, instead_of: int = 0) -> list[str]:
-    """What the scale hardly can have shown; :class:`Invalid` for what it cannot."""
+    """What the scale hardly can have shown."""
     dry_g = crop.bags * crop.batch.dry_g_per_bag
     so_far = Counter(dict(crop.harvests.values_list("flush").annotate(sum=Sum("weighed_g"))))
     so_far[flush] -= instead_of
@@ -213,12 +213,8 @@ def unlikely(crop: Crop, flush: int, weighed_g: int, *, instead_of: int = 0) -> 
     efficiency = biological_efficiency(in_all, dry_g=dry_g)
     says = f"{in_all} g in all from {crop.bags} bags with {dry_g} g of dry substrate is {efficiency:.0f} %"
     if efficiency > IMPOSSIBLE_PCT:
-        raise Invalid(
-            f"{says}, which no bag can give (at most {IMPOSSIBLE_PCT} %): is it grams, and is it this crop?",
-            code="impossible_weight",
-            where="grades",
-            at_most_g=dry_g * IMPOSSIBLE_PCT // 100,
-        )
+        doubts = "is it grams, is it this crop, and were there no more bags?"
+        return [f"{says}, which no bag can give (at most {IMPOSSIBLE_PCT} %): {doubts}"]
     if efficiency > UNLIKELY_PCT:
         return [f"{says}, where bags hardly give more than {UNLIKELY_PCT} %."]
     profile = StrainProfile.from_data(crop.batch.strain.growth)

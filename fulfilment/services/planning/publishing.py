@@ -152,7 +152,7 @@ def _store(
         seed=seed,
         seen_entry=seen,
         digest=made.digest,
-        outlooks={key: _outlook(made, key) for key in made.outlooks},
+        outlooks={key: outlook.as_data() for key, outlook in made.outlooks.items()},
     )
     fresh = [goods for goods in made.supplies if goods in books]
     rows = []
@@ -179,16 +179,6 @@ def _store(
 
 def _rounded(grams: NDArray[np.float64]) -> list[float]:
     return [round(float(each), MEAN_PLACES) for each in grams]
-
-
-def _outlook(made: Forecast, key: str) -> dict[str, object]:
-    each = made.outlooks[key]
-    return {
-        "next_stage": str(each.next_stage),
-        "next_on": [day.isoformat() for day in each.next_on],
-        "grams": list(each.grams),
-        "opened_on": each.opened_on.isoformat() if each.opened_on else None,
-    }
 
 
 def _set_aside(states: Sequence[CropState], extra: Mapping[int, int]) -> tuple[CropState, ...]:

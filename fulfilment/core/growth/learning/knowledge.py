@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -31,6 +31,7 @@ class Knowledge:
     that nobody writes down a flush's pins, ``skipped`` the one that ripe mushrooms are left for the next day,
     ``waits`` the chances that a batch grown through is opened after 0, 1, 2 ... days.  ``follows`` is the
     correlation of the logs of pinning and growing times within a flush: below nought where pins are often seen late.
+    ``taught`` counts by stage the farm's own that are over: of none of them, the times are the profile's.
     """
 
     profile: StrainProfile
@@ -50,6 +51,7 @@ class Knowledge:
     skipped: float = counts.SKIPPED[0] / sum(counts.SKIPPED)
     waits: tuple[float, ...] = (1.0,)
     follows: float = 0.0
+    taught: Mapping[Stage, int] = field(default_factory=dict)
 
     @property
     def picking_days(self) -> int:
@@ -77,6 +79,7 @@ class Knowledge:
                     self.skipped,
                     self.waits,
                     self.follows,
+                    sorted(self.taught.items()),
                 )
             ).encode()
         )
@@ -137,4 +140,5 @@ def learn(
         skipped=counts.share((not grams for log in picked_by_day for grams in log.grams[1:-1]), belief=counts.SKIPPED),
         waits=times.waits(list(waits)),
         follows=times.follows(list(pairs)),
+        taught={stage: sum(log.ended for log in logs) for stage, logs in by_stage.items()},
     )

@@ -13,6 +13,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -21,6 +22,8 @@ from fulfilment.core.growth.draws import Floats, log_survival
 
 _ROWS: Final = 61
 _COLUMNS: Final = 121
+_LIGHT: Final = 1e-5
+_EXACT: Final = 1e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,6 +59,25 @@ class Posterior:
             float(by_column @ (self.mu - by_column @ self.mu) ** 2),
             float(self.weights.sum(axis=1) @ np.exp(2 * self.log_sigma)),
         )
+
+    def takes(self, level: float) -> float:
+        """Days that a new one takes at most with this chance (0.1, 0.9), whatever mu and sigma are."""
+        return _predicted(self, level)
+
+
+@lru_cache(maxsize=256)
+def _predicted(posterior: Posterior, level: float) -> float:
+    """By halving between the outermost points; cells without weight to speak of are left out."""
+    heavy = posterior.weights > posterior.weights.max() * _LIGHT
+    rows, columns = np.nonzero(heavy)
+    mu, sigma, weights = posterior.mu[columns], np.exp(posterior.log_sigma[rows]), posterior.weights[heavy]
+    weights = weights / weights.sum()
+    low, high = float((mu - 9 * sigma).min()), float((mu + 9 * sigma).max())
+    while high - low > _EXACT:
+        middle = (low + high) / 2
+        lasts_longer = float(weights @ np.exp(log_survival((middle - mu) / sigma)))
+        low, high = (low, middle) if lasts_longer <= 1 - level else (middle, high)
+    return math.exp((low + high) / 2)
 
 
 def _inverse(uniform: Floats, below: Floats, grid: Floats) -> tuple[np.ndarray[tuple[int], np.dtype[np.intp]], Floats]:
