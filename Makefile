@@ -95,7 +95,9 @@ test: dev
 	$(BIN)/python -m pytest -n $(JOBS) $(TESTS)
 	FARM_TEST_DATABASE=postgres $(BIN)/python -m pytest -n $(JOBS) $(SERVED)
 
+# The examples first: a farm's days are lived by HTTP, and what was said is kept.
 schema: dev
+	EXAMPLES=write $(BIN)/python -m pytest -q -n 0 -p no:randomly tests/api/test_examples.py -k what_was_sent
 	$(MANAGE) spectacular --validate --fail-on-warn --file docs/openapi.yaml --settings tests.settings
 
 format: dev

@@ -1,4 +1,4 @@
-"""The farm itself, what is expected and what was planned: its terms, the forecast, the plan, events, replans."""
+"""The farm itself and what is expected: its terms, the forecast, events, replans."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from fulfilment.api.fields import Day, Id, Instant, Shape, Text
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
 from fulfilment.core.problems import Missing
-from fulfilment.models import ClosedDay, Event, Forecast, Kitchen, Plan
+from fulfilment.models import ClosedDay, Event, Forecast, Kitchen
 from fulfilment.read.farm import calendar, farm, today, weekdays
 from fulfilment.read.scope import EVERYBODY, STAFF, visible
 from fulfilment.services import jobs
@@ -57,13 +57,6 @@ class ForecastShape(Shape):
     days = serializers.IntegerField()
     scenarios = serializers.IntegerField()
     supplies = ForecastRow(many=True)
-
-
-class PlanShape(Shape):
-    id = Id()
-    made_at = Instant()
-    cause = Text()
-    figures = serializers.DictField()
 
 
 class EventShape(Shape):
@@ -158,19 +151,6 @@ class CurrentForecast(Endpoint):
                 ],
             }
         )
-
-
-class LatestPlan(Endpoint):
-    scopes = {"GET": STAFF}
-
-    @extend_schema(operation_id="plans_latest", responses=PlanShape)
-    def get(self, request: Request) -> Response:
-        """The newest plan's figures."""
-        pages.known(request)
-        made = Plan.objects.order_by("-pk").first()
-        if made is None:
-            raise Missing("There is no plan yet: the first night makes one.")
-        return Response({"id": made.public_id, "made_at": made.made_at, "cause": made.cause, "figures": made.figures})
 
 
 class Events(Endpoint):

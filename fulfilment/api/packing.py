@@ -12,10 +12,11 @@ from rest_framework.response import Response
 
 from fulfilment.api import pages
 from fulfilment.api.actions import Asking, action, made
-from fulfilment.api.fields import Day, Flag, Id, Instant, Shape, Text
+from fulfilment.api.fields import Day, Flag, Grams, Id, Instant, Shape, Text
 from fulfilment.api.keys import actor_of
 from fulfilment.api.orders import amount_of
 from fulfilment.api.views import Endpoint
+from fulfilment.core.problems import Invalid
 from fulfilment.models import Pick, Round, Shipment
 from fulfilment.read.scope import visible
 from fulfilment.services import packing, rows
@@ -27,10 +28,14 @@ PACKERS = frozenset({"office", "packing"})
 
 
 class PickAsked(Shape):
-    """What was taken from which lot for which line (``K7Q2-M4XJ/1``), net of tare; grams, or units for kits."""
+    """What was taken from which lot for which line (``K7Q2-M4XJ/1``): net grams, or what a scale shows with its tare,
+    or units for kits.
+    """
 
     line = Text(max_length=20)
     lot = Id()
+    gross_g = Grams(required=False, help_text="As the scale shows it, crate and all; with tare_g.")
+    tare_g = Grams(required=False, at_least=0, help_text="The empty crate.")
     amount_g = serializers.IntegerField(required=False)
     units = serializers.IntegerField(required=False)
     kits = serializers.ListField(child=Id(), required=False, default=list, max_length=200)
@@ -110,6 +115,7 @@ ROUNDS = inline_serializer("Rounds", {"items": RoundShape(many=True), "next": se
 @action("picks_make", scopes=PACKERS, shape=PickAsked, answer=PickMade)
 def pick(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Record a pick as it is, short or heavy.  What is unlikely is asked once: repeat with ``confirmed``."""
+    asked = _weighed(asked)
     taken = packing.pick(
         asked["line"],
         lot=asked["lot"],
@@ -197,6 +203,33 @@ def deliver(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
 def collect(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """The customer fetched it.  What lacks something is asked about once: repeat with ``confirmed``."""
     return made(packing.collect(who.own(Shipment), confirmed=asked["confirmed"], **who.signed_today))
+
+
+def _weighed(asked: Mapping[str, Any]) -> Mapping[str, Any]:
+    """With the net weight, where a scale gave gross and tare; given all three, they must agree."""
+    gross, tare = asked.get("gross_g"), asked.get("tare_g")
+    if gross is None and tare is None:
+        return asked
+    if gross is None or tare is None:
+        raise Invalid(
+            "A scale's weight is gross_g and tare_g together, tare 0 where there is none.",
+            code="missing",
+            where="gross_g" if gross is None else "tare_g",
+        )
+    if tare >= gross:
+        raise Invalid(
+            f"The scale shows {gross} g and the empty crate weighs {tare} g: nothing would be left. Weigh again.",
+            code="tare_above_gross",
+            where="tare_g",
+        )
+    net = asked.get("amount_g", gross - tare)
+    if net != gross - tare:
+        raise Invalid(
+            f"{gross} g less {tare} g is {gross - tare} g, not {net} g: leave one of the three out, or correct it.",
+            code="net_differs",
+            where="amount_g",
+        )
+    return {**asked, "amount_g": net}
 
 
 def _show_pick(taken: Pick) -> dict[str, Any]:

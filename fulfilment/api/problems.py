@@ -20,7 +20,7 @@ from fulfilment.api.meanings import meanings, type_of
 from fulfilment.core.problems import Conflict, Forbidden, Invalid, Missing, Problem, Stale, Unconfirmed
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
 CONTENT_TYPE: Final = "application/problem+json"
 
@@ -58,11 +58,22 @@ class TooLarge(exceptions.APIException):
     default_code = "too_large"
 
 
+class Several(Exception):
+    """More than one thing that was asked for at once cannot be done, so nothing was."""
+
+    def __init__(self, problems: Sequence[Problem], *, of: int) -> None:
+        super().__init__(f"{len(problems)} of {of}")
+        self.problems = problems
+        self.of = of
+
+
 def answer(error: Exception, context: Mapping[str, Any]) -> Response | None:
     """The framework's exception handler; None for what is a fault of ours, which then is a 500 with a log line."""
     set_rollback()
     if isinstance(error, Problem):
         return told(error)
+    if isinstance(error, Several):
+        return _told_together(error)
     if isinstance(error, Http404):
         return _response(404, "not_found", "There is nothing here.")
     if isinstance(error, PermissionDenied):
@@ -78,16 +89,8 @@ def answer(error: Exception, context: Mapping[str, Any]) -> Response | None:
 
 def told(problem: Problem) -> Response:
     """One of our own problems."""
-    status = next((status for kind, status in STATUS.items() if isinstance(problem, kind)), 400)
-    if isinstance(problem, Missing) and problem.where:
-        status = 400
-    status = STATUS_OF_CODE.get(problem.reason_code, status)
-    errors = []
-    if problem.where:
-        errors = [
-            {"pointer": pointer(problem.where.split(".")), "code": problem.reason_code, "detail": problem.sentence}
-        ]
-    response = _response(status, problem.reason_code, problem.sentence, errors=errors, data=problem.data)
+    errors = [_placed(problem)] if problem.where else []
+    response = _response(_status(problem), problem.reason_code, problem.sentence, errors=errors, data=problem.data)
     if problem.reason_code == "in_progress":
         response["Retry-After"] = str(SOON_S)
     return response
@@ -96,6 +99,29 @@ def told(problem: Problem) -> Response:
 def pointer(path: list[str]) -> str:
     """``["lines", "0", "amount_g"]`` as ``/lines/0/amount_g``."""
     return "".join("/" + part.replace("~", "~0").replace("/", "~1") for part in path)
+
+
+def _told_together(several: Several) -> Response:
+    """The worst of them gives status and code: what is wrong in itself goes before what is only asked about once."""
+    worst = min(several.problems, key=lambda problem: (isinstance(problem, Unconfirmed), _status(problem)))
+    detail = worst.sentence
+    if several.of > 1:
+        detail = f"{len(several.problems)} of {several.of} items cannot be done, so none was. {detail}"
+    return _response(
+        _status(worst), worst.reason_code, detail, errors=[_placed(problem) for problem in several.problems]
+    )
+
+
+def _status(problem: Problem) -> int:
+    status = next((status for kind, status in STATUS.items() if isinstance(problem, kind)), 400)
+    if isinstance(problem, Missing) and problem.where:
+        status = 400
+    return STATUS_OF_CODE.get(problem.reason_code, status)
+
+
+def _placed(problem: Problem) -> dict[str, str]:
+    where = pointer(problem.where.split("."))
+    return {"pointer": where, "code": problem.reason_code, "detail": problem.sentence}
 
 
 def _framework(error: exceptions.APIException) -> Response:
@@ -141,7 +167,11 @@ def _response(
     if errors:
         body["errors"] = errors
     if data:
-        body["data"] = {
-            name: value if isinstance(value, int | str | bool) else str(value) for name, value in data.items()
-        }
+        body["data"] = {name: _plain(value) for name, value in data.items()}
     return Response(body, status=status, content_type=CONTENT_TYPE)
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, list | tuple):
+        return [_plain(each) for each in value]
+    return value if isinstance(value, int | str) else str(value)

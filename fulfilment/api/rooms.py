@@ -1,4 +1,4 @@
-"""``/rooms`` and ``/readings``: where things grow, and how warm it was."""
+"""``/rooms``, ``/readings``, ``/reading-lists``: where things grow, and how warm it was."""
 
 from __future__ import annotations
 
@@ -10,11 +10,12 @@ from drf_spectacular.utils import extend_schema, inline_serializer
 from rest_framework import serializers
 from rest_framework.response import Response
 
-from fulfilment.api import pages
+from fulfilment.api import many, pages
 from fulfilment.api.actions import Asking, action, made
 from fulfilment.api.crops import GROWERS
 from fulfilment.api.fields import Id, Instant, Shape, Text
 from fulfilment.api.keys import actor_of
+from fulfilment.api.many import MOST
 from fulfilment.api.views import Endpoint
 from fulfilment.models import Reading, Room
 from fulfilment.read.scope import visible
@@ -41,6 +42,12 @@ class ReadingMade(Shape):
     celsius = serializers.FloatField()
 
 
+class ReadingListAsked(Shape):
+    """What a logger kept: readings of one or several rooms."""
+
+    items = ReadingAsked(many=True, allow_empty=False, max_length=MOST)  # type: ignore[call-arg]  # the list's, by ``many``
+
+
 class RoomShape(Shape):
     """``celsius`` is the newest reading, null before there is one."""
 
@@ -52,6 +59,7 @@ class RoomShape(Shape):
     read_at = Instant(allow_null=True)
 
 
+READINGS = inline_serializer("ReadingListLogged", {"items": ReadingMade(many=True)})
 ROOMS = inline_serializer("Rooms", {"items": RoomShape(many=True), "next": serializers.URLField(allow_null=True)})
 
 
@@ -78,6 +86,16 @@ def add_room(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
 @action("readings_log", scopes=GROWERS, shape=ReadingAsked, answer=ReadingMade)
 def log_reading(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Log a room's temperature at an instant."""
+    return _log(asked, who)
+
+
+@action("reading_lists_log", scopes=GROWERS, shape=ReadingListAsked, answer=READINGS)
+def log_readings(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """Log up to 100 readings at once, all or none; what is wrong with any is told by its place in the list."""
+    return {"items": many.each(asked["items"], lambda reading: _log(reading, who))}
+
+
+def _log(asked: Mapping[str, Any], who: Asking) -> dict[str, Any]:
     reading = growing.log_reading(asked["room"], celsius=asked["celsius"], at=asked["at"], **who.signed)
     return {"room": reading.room.public_id, "celsius": reading.celsius_tenths / 10}
 

@@ -39,7 +39,7 @@ SECTIONS: Final[Mapping[str, tuple[str, frozenset[str]]]] = {
         "From the grounds to the harvest. Wear a mask where bags are opened and picked, and air the room.",
         frozenset({
             "donors", "suppliers", "intakes", "spawn-deliveries", "input-deliveries", "rooms", "readings", "batches",
-            "crops", "harvests",
+            "crops", "harvests", "harvest-lists", "reading-lists",
         }),
     ),
     "Store": (
@@ -51,7 +51,7 @@ SECTIONS: Final[Mapping[str, tuple[str, frozenset[str]]]] = {
         frozenset({"pick-lists", "picks", "rounds", "shipments"}),
     ),
     "Kits": ("Kits and what happens to each.", frozenset({"kits", "kit-joinings"})),
-    "Keys and webhooks": ("Who may ask, and who is told.", frozenset({"keys", "webhooks", "webhook-endpoints"})),
+    "Keys and webhooks": ("Who may ask, and who is told.", frozenset({"key", "keys", "webhooks", "webhook-endpoints"})),
 }  # fmt: skip
 """Name, words and the first words of the addresses; the order is the page's."""
 
@@ -124,7 +124,7 @@ def complete(result: dict[str, Any], generator: object, request: object, public:
     components["responses"] = {name: _problem(status, words) for status, (name, words) in ANSWERS.items()}
     for address, method, operation in operations(result):
         operation["tags"] = [section_of(address)]
-        operation["summary"] = summary(operation["description"])
+        operation.setdefault("summary", summary(operation["description"]))
         _take_bodies(operation, method)
         _give_tags(operation, method)
         for answer in operation["responses"].values():

@@ -15,6 +15,7 @@ from fulfilment.api import (
     own_key,
     packing,
     pick_lists,
+    plans,
     products,
     rooms,
     shortages,
@@ -24,7 +25,7 @@ from fulfilment.api import (
     traces,
     webhooks,
 )
-from fulfilment.api.harvests import Harvests
+from fulfilment.api.harvests import HarvestLists, Harvests
 from fulfilment.api.lots import Lots, OneLot
 from fulfilment.api.reference import problems, reference
 from fulfilment.api.schema import Schema
@@ -47,7 +48,8 @@ V1: list[URLPattern | URLResolver] = [
     path("products/<str:code>", products.OneProduct.as_view()),
     path("delivery-days", farm.DeliveryDays.as_view()),
     path("forecasts/current", farm.CurrentForecast.as_view()),
-    path("plans/latest", farm.LatestPlan.as_view()),
+    path("plans/latest", plans.LatestPlan.as_view()),
+    path("plans/latest/lines", plans.PlanLines.as_view()),
     path("replans", farm.replan.as_view()),
     path("events", farm.Events.as_view()),
     path("keys/current", own_key.OwnKey.as_view()),
@@ -80,6 +82,7 @@ V1: list[URLPattern | URLResolver] = [
     path("input-deliveries", both(sources.InputDeliveries, sources.log_input).as_view()),
     path("rooms", both(rooms.Rooms, rooms.add_room).as_view()),
     path("readings", rooms.log_reading.as_view()),
+    path("reading-lists", rooms.log_readings.as_view()),
     path("batches", both(batches.Batches, batches.mix_batch).as_view()),
     path("batches/<str:code>", batches.OneBatch.as_view()),
     path("batches/<str:code>/crops", batches.open_crop.as_view()),
@@ -89,6 +92,7 @@ V1: list[URLPattern | URLResolver] = [
     path("crops/<str:code>", crops.OneCrop.as_view()),
     path("crops/<str:code>/observations", crops.observe_crop.as_view()),
     path("harvests", Harvests.as_view()),
+    path("harvest-lists", HarvestLists.as_view()),
     # Store
     path("lots", Lots.as_view()),
     path("lots/<str:code>", OneLot.as_view()),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from itertools import count
 from typing import Any
 
@@ -13,6 +14,21 @@ from tests.api import conforming
 from tests.world import ADA, NOW
 
 _named = count()
+
+
+@dataclass(frozen=True)
+class Heard:
+    """One request with its answer."""
+
+    method: str
+    path: str
+    body: object
+    status: int
+    told: Any
+
+
+heard: list[Heard] | None = None
+"""Filled where a test listens."""
 
 
 def key(*scopes: str, **more: Any) -> str:
@@ -43,6 +59,8 @@ def ask(
     response = Client().generic(method, f"/api/v1{address}", data, content_type="application/json", **headers)  # type: ignore[arg-type]  # headers, as the test client takes them
     told = json.loads(response.content) if response.content else None
     conforming.check(method, f"/api/v1{address}".partition("?")[0], response.status_code, told)
+    if heard is not None:
+        heard.append(Heard(method, f"/api/v1{address}".partition("?")[0], body, response.status_code, told))
     if status is not None:
         assert response.status_code == status, told
     return told

@@ -5,15 +5,18 @@ from __future__ import annotations
 import re
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import jsonschema
 import yaml
-from django.urls import resolve
+from django.urls import Resolver404, resolve
 
 from fulfilment.api.meanings import meanings, type_of
 
 MEMBERS = ("type", "title", "status", "code", "detail", "errors", "data")
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
 SCHEMA = Path(__file__).parents[2] / "docs" / "openapi.yaml"
 
 
@@ -21,13 +24,32 @@ def check(method: str, path: str, status: int, told: object) -> None:
     """Raises ``jsonschema.ValidationError`` or ``AssertionError``; ``path`` begins with ``/api`` and has no query."""
     if status >= 400:
         problem(status, told)
+        try:
+            said = operation(method, path)["responses"]
+        except (KeyError, Resolver404):
+            return  # No such address, or no such method there.
+        assert str(status) in said, f"{method} {path} says nothing of {status}"
         return
+    answers = operation(method, path)["responses"]
+    assert str(status) in answers, f"{method} {path} says nothing of {status}"
+    shape(answers[str(status)]["content"]["application/json"]["schema"], told)
+
+
+def operation(method: str, path: str) -> dict[str, Any]:
+    """What the schema says of this request."""
     address = "/" + re.sub(r"<\w+:(\w+)>", r"{\1}", resolve(path).route)
-    answers = _schema()["paths"][address][method.lower()]["responses"]
-    assert str(status) in answers, f"{method} {address} says nothing of {status}"
-    shape = answers[str(status)]["content"]["application/json"]["schema"]
+    found: dict[str, Any] = _schema()["paths"][address][method.lower()]
+    return found
+
+
+def operations() -> list[dict[str, Any]]:
+    """All that can be asked for."""
+    return [found for item in _schema()["paths"].values() for found in item.values()]
+
+
+def shape(schema: Mapping[str, Any], told: object) -> None:
     jsonschema.Draft202012Validator(
-        {**shape, "components": _schema()["components"]}, format_checker=jsonschema.FormatChecker()
+        {**schema, "components": _schema()["components"]}, format_checker=jsonschema.FormatChecker()
     ).validate(told)
 
 

@@ -114,5 +114,5 @@ class Everything:
     def get(self, address: str) -> Any:
         return ask(self.office, "GET", address, status=200)
 
-    def post(self, address: str, body: object, status: int = 201) -> Any:
+    def post(self, address: str, body: object, status: int | None = 201) -> Any:
         return ask(self.office, "POST", address, body, status=status)
