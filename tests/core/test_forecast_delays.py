@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fulfilment.core.forecast import DelayCost, delay_cost, forecast
-from fulfilment.core.forecast.delays import NOTHING, PLATEAU, powers
+from fulfilment.core.forecast.delays import NOTHING, PLATEAU, POWERS
 from fulfilment.core.growth import PEARL, CropState, Stage, learn, mass_before, size
 from fulfilment.core.growth.mass import GROWN
 
@@ -117,10 +117,14 @@ def test_a_crop_that_hardly_grows_or_gives_nothing_is_told_nothing_of() -> None:
     assert delay_cost(none, ripe_on=none, elapsed=1, pace=1.0, today=MAY) is None
 
 
-def test_powers_are_even_between_square_and_cube_and_a_scenarios_own() -> None:
-    found = powers(1_000)
-    assert np.histogram(found, bins=4, range=(2, 3))[0] == pytest.approx([250] * 4, abs=3)
-    assert np.array_equal(powers(10), found[:10])
+def test_powers_lie_between_square_and_cube_and_fall_to_scenarios_evenly() -> None:
+    assert POWERS.min() > 2
+    assert POWERS.max() < 3
+    assert POWERS.mean() == pytest.approx(2.5)
+    # of a crop that weighs the same and is ripe on the same day in every scenario, only the power differs
+    found = cost(ripe_on=[1] * 1_000, grams=[3_000] * 1_000, elapsed=4)
+    kept = [(size(4, growing_days=5) / GROWN) ** power * 3_000 for power in POWERS]
+    assert found.now_g == pytest.approx((min(kept), np.mean(kept), max(kept)), abs=3)
 
 
 def test_it_survives_storage() -> None:

@@ -19,7 +19,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any, Final
+from functools import lru_cache
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +31,9 @@ from fulfilment.core.growth.draws import Floats
 MOST_DAYS: Final = 21
 """A crop that is not ripe by then in half of the scenarios is told nothing of."""
 PLATEAU: Final = 0.01
-_FLATTEST, _ROUNDEST = 2.0, 3.0
-"""Powers by which mass follows a cap's width: an area's, a body's (geometry, no source)."""
+_POWERS: Final = 8
+POWERS: Final = 2 + (np.arange(_POWERS) + 0.5) / _POWERS
+"""By which mass follows a cap's width: from an area's power to a body's (geometry, no source)."""
 _GOLDEN: Final = (5**0.5 - 1) / 2
 """Its multiples, less their whole parts, are spread evenly however many are taken, and go with no scenario's luck."""
 
@@ -85,40 +87,48 @@ def delay_cost(
     """Of a crop whose pins have grown ``elapsed`` physiological days: ``grams`` [scenario] the whole flush, ``ripe_on``
     [scenario] the day from today on which it is first picked; None for one that hardly grows.
     """
-    if pace <= 0 or float(np.median(ripe_on)) > MOST_DAYS or not grams.any():
+    if pace <= 0 or not grams.any():
+        return None
+    ordered = np.sort(ripe_on)
+    if ordered[_place(ordered.size, 50)] > MOST_DAYS:
         return None
     # of the few that are riper later, a day's gain is less than the plateau's
-    days = np.arange(min(int(_percentiles(ripe_on)[2]), MOST_DAYS) + 1)[:, None]
-    whole: Floats = grams.astype(np.float64)
-    ripe: Floats = ripe_on.astype(np.float64)
-    left = mass_before((ripe - days) * pace, growing_days=elapsed + ripe * pace, power=powers(grams.size))
-    weights: Floats = np.asarray(whole * left)
+    last = min(int(ordered[_place(ordered.size, 99)]), MOST_DAYS)
+    left = _left(min(int(ordered[-1]), 2 * MOST_DAYS), last=last, elapsed=elapsed, pace=pace)
+    weights = left[:, np.minimum(ripe_on, left.shape[1] // _POWERS - 1) * _POWERS + _powers(grams.size)] * grams
     means = weights.mean(axis=1)
-    worth = np.nonzero(np.diff(means) >= PLATEAU * whole.mean())[0]
+    gains = means[1:] - means[:-1]
+    worth = np.nonzero(gains >= PLATEAU * grams.mean())[0]
     told = int(worth[-1]) + 1 if worth.size else 0
     # running sums are rounded, so that the waits add up
     rounded = np.floor(means + 0.5).astype(np.int64)
-    lows, highs, _ = _percentiles(np.diff(weights[: told + 1], axis=0))
-    low, high, _ = _percentiles(weights[0])
-    waits = zip(lows.tolist(), np.diff(rounded[: told + 1]).tolist(), highs.tolist(), strict=True)
-    return DelayCost(
-        first_on=today,
-        now_g=(int(low), int(rounded[0]), int(high)),
-        waits=tuple((int(low), mean, int(high)) for low, mean, high in waits),
-    )
+    by_day = np.concatenate((weights[:1], weights[1 : told + 1] - weights[:told])).astype(np.int32)
+    by_day.sort(axis=1)
+    lows, highs = (by_day[:, _place(grams.size, level)].tolist() for level in (10, 90))
+    mean = [int(rounded[0]), *(rounded[1 : told + 1] - rounded[:told]).tolist()]
+    now, *waits = zip(lows, mean, highs, strict=True)
+    return DelayCost(first_on=today, now_g=now, waits=tuple(waits))
 
 
-def powers(scenarios: int) -> Floats:
-    """[scenario] by which power mass follows size."""
-    return np.asarray(_FLATTEST + (_ROUNDEST - _FLATTEST) * (np.arange(1, scenarios + 1) * _GOLDEN % 1))
+def _left(latest: int, *, last: int, elapsed: float, pace: float) -> Floats:
+    """[day, ripe day and power] the share of the mass it is picked with that what is ripe on a day up to ``latest`` has
+    on a day up to ``last``.
+    """
+    ripe = np.arange(latest + 1.0)[:, None]
+    days = np.arange(last + 1.0)[:, None, None]
+    found = mass_before((ripe - days) * pace, growing_days=elapsed + ripe * pace, power=POWERS)
+    return found.reshape(last + 1, -1)
 
 
-def _percentiles(values: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
-    """The tenth, ninetieth and ninety-ninth of the last axis, each one of the values."""
-    places = [max(math.ceil(values.shape[-1] * level / 100) - 1, 0) for level in (10, 90, 99)]
-    parts = np.partition(values, places, axis=-1)
-    low, high, highest = (parts[..., place] for place in places)
-    return low, high, highest
+@lru_cache(maxsize=8)
+def _powers(scenarios: int) -> NDArray[np.int64]:
+    """[scenario] which of the powers is its own."""
+    return np.asarray(_POWERS * (np.arange(1, scenarios + 1) * _GOLDEN % 1), dtype=np.int64)
+
+
+def _place(size: int, level: int) -> int:
+    """Where, of so many in order, the smallest stands that at least ``level`` percent do not exceed."""
+    return max(math.ceil(size * level / 100) - 1, 0)
 
 
 def _grams(given: Sequence[int]) -> Grams:

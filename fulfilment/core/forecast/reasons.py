@@ -190,10 +190,10 @@ def _batch_days(crop: CropState, knowledge: Knowledge, posterior: Posterior) -> 
     """Calendar days that this batch's own crops were behind the strain's in this stage, so far as that will last:
     their common luck given what was seen, by the normal law.
     """
-    share, (mu, _) = knowledge.profile.batch_share, posterior.mean
     logs = [math.log(max(log.days, 0.5)) for log in crop.shown if log.stage is crop.stage and log.ended]
     if not logs or crop.pace <= 0:
         return 0
+    share, (mu, _) = knowledge.profile.batch_share, posterior.mean
     luck = share * (sum(logs) - len(logs) * mu) / (1 + (len(logs) - 1) * share)
     return round(math.exp(mu) * math.expm1(luck) / crop.pace)
 
