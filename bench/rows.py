@@ -13,11 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
-from bench import sharing
+from bench import coming, sharing
 from bench.measure import ROUNDS, Row, judged, ratio
 from fulfilment.core import calendar
-from fulfilment.core.forecast import forecast
-from fulfilment.core.growth import PEARL, CropState, Stage, learn
 
 ROOT = Path(__file__).resolve().parent.parent
 TODAY = date(2026, 5, 4)
@@ -33,40 +31,6 @@ def start(seed: int) -> Iterator[Row]:
         return lambda: subprocess.run([sys.executable, "-c", code], cwd=ROOT, env=environment, check=True)
 
     yield ratio("start", run(web), run(bare), at_most=1.2)
-
-
-def forecasts(seed: int) -> Iterator[Row]:
-    """300 crops × 1,000 scenarios × 60 days against drawing as many random numbers as that takes."""
-    states = crops(300, seed=seed)
-    knowledge = {1: learn(PEARL, stages=(), flushes=(), losses=())}
-    draws = 6_840_000
-
-    yield ratio(
-        "forecast 300",
-        lambda: forecast(states, knowledge=knowledge, today=TODAY, days=60, scenarios=1000, seed=seed),
-        lambda: np.random.default_rng(seed).standard_normal(draws),
-        at_most=3,
-    )
-
-
-def crops(count: int, *, seed: int) -> list[CropState]:
-    """Crops of all stages, ten to a batch."""
-    rng = np.random.default_rng(seed)
-    stages = [Stage.PINNING, Stage.GROWING, Stage.PICKING, Stage.RESTING]
-    return [
-        CropState(
-            key=f"crop:{i}",
-            batch_id=i // 10,
-            strain_id=1,
-            bags=int(rng.integers(3, 40)),
-            dry_g_per_bag=900,
-            stage=stages[int(rng.integers(4))],
-            flush=int(rng.integers(1, 4)),
-            elapsed=float(rng.uniform(0, 4)),
-            pace=1.0,
-        )
-        for i in range(count)
-    ]
 
 
 def standing(seed: int) -> Iterator[Row]:
@@ -128,7 +92,8 @@ def mails(seed: int) -> Iterator[Row]:
 
 ROWS: Mapping[str, Callable[[int], Iterator[Row]]] = {
     "start": start,
-    "forecast": forecasts,
+    "forecast": coming.forecasts,
+    "exact": coming.exact,
     "plan": sharing.plans,
     "chances": sharing.all_chances,
     "promise": sharing.promises,

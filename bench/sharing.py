@@ -16,6 +16,7 @@ from time import perf_counter
 
 import numpy as np
 
+from bench.coming import crops
 from bench.measure import Row, judged, ratio
 from fulfilment.core.allocation import Plan, Source, Want, allocate, audit
 from fulfilment.core.allocation.network import build
@@ -274,8 +275,6 @@ def _honest(count: int, *, seed: int) -> Iterator[Row]:
 
     Beside them what the sum of daily quantiles would let be promised, and how a rule that promises the mean would do.
     """
-    from bench.rows import crops  # here, since the rows name this module
-
     states = crops(count, seed=seed)
     knowledge = {1: learn(PEARL, stages=(), flushes=(), losses=())}
     drawn = [

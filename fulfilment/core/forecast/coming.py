@@ -14,9 +14,10 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import date, timedelta
 from itertools import groupby
+from operator import attrgetter
 from typing import Final
 
 import numpy as np
@@ -42,6 +43,9 @@ _AT_ONCE: Final = 16_000
 """Crops x scenarios followed together: long enough for numpy, short enough for a processor's cache."""
 _WORLDS: Final = 100_000
 """Batches x scenarios whose luck is kept at hand."""
+
+_standing = attrgetter(*(each.name for each in fields(CropState) if each.name not in ("shown", "gave")))
+"""All that a crop has for itself."""
 
 Arrays = dict[Goods, NDArray[np.int32]]
 
@@ -134,7 +138,7 @@ class _Maker:
     scenarios: int
     seed: int
     _strains: dict[int, StrainWorld] = field(default_factory=dict)
-    _batches: dict[tuple[object, ...], BatchWorld] = field(default_factory=dict)
+    _batches: dict[int, tuple[object, BatchWorld]] = field(default_factory=dict)
 
     def empty(self, strain_id: int) -> Arrays:
         """By grade [scenario, day], with columns beyond the horizon that take what falls there."""
@@ -167,15 +171,17 @@ class _Maker:
             self._strains[crop.strain_id] = strain_world(
                 known, strain_id=crop.strain_id, scenarios=self.scenarios, seed=self.seed
             )
-        key = (crop.batch_id, crop.strain_id, crop.shown, crop.gave)
-        if key not in self._batches:
-            if len(self._batches) * self.scenarios >= _WORLDS:
-                del self._batches[next(iter(self._batches))]
-            self._batches[key] = batch_world(
+        told = crop.strain_id, crop.shown, crop.gave
+        before, world = self._batches.pop(crop.batch_id, (None, None))
+        if world is None or before != told:
+            world = batch_world(
                 crop.batch_id, strain=self._strains[crop.strain_id], scenarios=self.scenarios, seed=self.seed,
                 shown=crop.shown, gave=crop.gave,
             )  # fmt: skip
-        return self._batches[key]
+        self._batches[crop.batch_id] = told, world
+        if len(self._batches) * self.scenarios > _WORLDS:
+            del self._batches[next(iter(self._batches))]
+        return world
 
     def add(self, found: Courses, sums: Mapping[Goods, NDArray[np.int32]], *, strain_id: int, sign: int = 1) -> None:
         """Add these courses' grams to their strain's sums, or take them off."""
@@ -258,6 +264,13 @@ def _digest(basis: Basis) -> str:
     )
     for strain_id in sorted(basis.learned):
         seen.update(f"{strain_id} {basis.learned[strain_id]}".encode())
+    told: dict[int, bytes] = {}
     for key in sorted(basis.crops):
-        seen.update(repr(basis.crops[key]).encode())
+        crop = basis.crops[key]
+        seen.update(repr(_standing(crop)).encode())
+        # the crops of a batch have one and the same
+        for logs in (crop.shown, crop.gave):
+            if id(logs) not in told:
+                told[id(logs)] = hashlib.sha256(repr(logs).encode()).digest()
+            seen.update(told[id(logs)])
     return seen.hexdigest()

@@ -41,9 +41,9 @@ from fulfilment.core.growth.draws import (
     Numbers,
     binomial,
     dirichlet,
-    log_survival,
-    normal_quantile,
+    tail_deviates,
     truncated_lognormal,
+    upper_tail,
 )
 
 FAR: Final = 3_650
@@ -217,22 +217,25 @@ class _Company:
         (pin, pin_own), (grow, grow_own) = batch.times[Stage.PINNING], batch.times[Stage.GROWING]
         until = max(crop.elapsed - 0.5 * crop.pace, 1e-6)
         looked = max(crop.looked - 0.5 * crop.pace, 1e-6)
-        unseen = np.exp(log_survival((math.log(looked) - pin) / pin_own))
+        unseen = upper_tail((math.log(looked) - pin) / pin_own)
         nodes = (np.arange(_NODES) + 0.5)[:, None] / _NODES
-        tails = np.clip(unseen * (1 - nodes), 1e-300, 1 - 1e-16)
-        pins = np.exp(pin - pin_own * normal_quantile(tails))
-        need = until - pins
-        floor = (np.log(np.maximum(need, 1e-9)) - grow) / grow_own
-        alive = np.where(need > 0, np.exp(log_survival(floor)), 1.0)
+        pins = unseen * (1 - nodes)
+        pins = tail_deviates(pins)
+        pins *= pin_own
+        pins += pin
+        np.exp(pins, out=pins)
+        alive = np.log(np.maximum(until - pins, 1e-9))
+        alive -= grow
+        alive /= grow_own
+        alive = upper_tail(alive)
         below = np.cumsum(alive, axis=0)
         weight = chance * unseen * below[-1] / _NODES
-        written = (1 - chance) * np.exp(log_survival((math.log(until) - pin) / pin_own))
-        passed = numbers[0] < weight / np.maximum(weight + written, 1e-300)
+        written = (1 - chance) * upper_tail((math.log(until) - pin) / pin_own)
+        passed = numbers[0] * (weight + written) < weight
         node = np.minimum((below < numbers[1] * below[-1]).sum(axis=0), _NODES - 1)
         chosen = node, np.arange(self.scenarios)
         # the tail above what is needed, on the scale of the growing stage's own deviate
-        left = np.maximum(alive[chosen] * (1 - numbers[2]), 1e-300)
-        grows = np.exp(grow - grow_own * normal_quantile(np.clip(left, 1e-300, 1 - 1e-16)))
+        grows = np.exp(grow + grow_own * tail_deviates(alive[chosen] * (1 - numbers[2])))
         return passed, _calendar(np.maximum(pins[chosen] + grows - until, 0.0), np.array(crop.pace))
 
     def _picking(self, number: int) -> Courses:
@@ -418,7 +421,7 @@ class _Company:
         kept = min(left / variance, 1.0)
         fresh = self.numbers.deviate("taken", [crop.key])[0]
         mixed = math.sqrt(kept / variance) * (drawn - believed) + math.sqrt(1 - kept) * fresh
-        rest: Floats = np.interp(1 - np.exp(log_survival(mixed)), below, log_rest)
+        rest: Floats = np.interp(upper_tail(-mixed), below, log_rest)
         assert self.own is not None
         self.own[row] += lasting / variance * (np.logaddexp(math.log(taken), rest) - drawn)
         return rest

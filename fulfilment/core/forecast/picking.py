@@ -61,21 +61,20 @@ class Days:
         parts = np.concatenate((self.past[None], self.shares)) if past else self.shares
         own = self._dirichlet(self.knowledge.window_concentration * parts, first=self.begin - past)
         until = self._count(alive.astype(np.uint8), own)
+        found = own[past:]
+        # where all that is left hangs on bags of which none was put on these days, as the crop's shares say
+        none = until[-1] == (until[past - 1] if past else 0)
+        kept = found[:, none]
         logs, spread = _luck(self.knowledge.profile.bag_cv)
-        found = np.empty((len(own) - past, *alive.shape))
-        for day, weight in enumerate(found):
-            part = day + past
+        for part in range(past, len(own)):
             bags = (until[part] - until[part - 1] if part else until[part]).astype(np.intp)
-            np.multiply(self._deviate("days", day), spread.take(bags), out=weight)
+            weight = self._deviate("days", part - past)
+            weight *= spread.take(bags)
             weight += logs.take(bags)
-            np.exp(weight, out=weight)
-        whole = sum(found[1:], start=found[0])
-        none = whole <= 0
-        if none.any():
-            # all that is left hangs on bags of which none was put on these days: as the crop's shares say
-            found[:, none] = own[past:, none]
-            whole[none] = found[:, none].sum(axis=0)
-        found /= whole
+            np.exp(weight, out=own[part])
+        if kept.size:
+            found[:, none] = kept
+        found /= sum(found[1:], start=found[0])
         return found
 
     def _count(self, alive: NDArray[np.uint8], own: Floats) -> NDArray[np.uint8]:

@@ -19,7 +19,7 @@ import numpy as np
 
 from fulfilment.core.growth.draws import Floats
 
-_POINTS = 4001
+_POINTS = 2001
 
 
 def rest_of_flush(

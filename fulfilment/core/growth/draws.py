@@ -120,12 +120,13 @@ _MANY: Final = 6.0
 class Numbers:
     """The numbers of one seed, thing by thing; slot by slot, so that what is not needed is not made."""
 
-    __slots__ = ("_keys", "_seed", "_steps", "scenarios")
+    __slots__ = ("_kinds", "_names", "_seed", "_steps", "scenarios")
 
     def __init__(self, seed: int, *, scenarios: int) -> None:
         self._seed, self.scenarios = seed, scenarios
         self._steps = np.arange(-(-scenarios // 2), dtype=np.uint64) * _GOLDEN
-        self._keys: dict[tuple[str, tuple[int | str, ...]], NDArray[np.uint64]] = {}
+        self._names: dict[tuple[int | str, ...], NDArray[np.uint64]] = {}
+        self._kinds: dict[str, np.uint64] = {}
 
     def uniform(self, kind: str, names: Sequence[int | str], *, slot: int = 0) -> Floats:
         """[name, scenario] numbers strictly between 0 and 1, those of each name and slot their own alone."""
@@ -150,12 +151,16 @@ class Numbers:
         return numbers
 
     def _bases(self, kind: str, names: tuple[int | str, ...]) -> NDArray[np.uint64]:
-        found = self._keys.get((kind, names))
-        if found is None:
-            texts = (f"{self._seed}|{kind}|{name}".encode() for name in names)
-            digests = b"".join(blake2b(text, digest_size=8).digest() for text in texts)
-            found = self._keys[kind, names] = np.frombuffer(digests, dtype="<u8").astype(np.uint64)
-        return found
+        """Where each name's first slot begins."""
+        if names not in self._names:
+            self._names[names] = np.array([self._hash(f"{self._seed}|{name}") for name in names], dtype=np.uint64)
+        if kind not in self._kinds:
+            self._kinds[kind] = np.uint64(self._hash(kind))
+        return self._names[names] + self._kinds[kind]
+
+    @staticmethod
+    def _hash(text: str) -> int:
+        return int.from_bytes(blake2b(text.encode(), digest_size=8).digest(), "little")
 
     def _words(self, keys: NDArray[np.uint64], steps: NDArray[np.uint64]) -> NDArray[np.uint64]:
         """[key, word] of 64 bits: a place each in the generator's one long round."""
@@ -204,13 +209,15 @@ def normal_quantile(probability: Floats) -> Floats:
 @lru_cache(maxsize=1)
 def _lines() -> tuple[Floats, Floats]:
     """Straight lines (start, slope) between quantiles, for lower-tail probabilities in cells that halve as the tail
-    does.
+    does; at the places that a float's exponent and first digits name, those below the outermost being never asked for.
     """
     octaves, parts = np.arange(-_OCTAVES, -1.0), np.arange(_PARTS) / _PARTS
     edges = np.append((2.0 ** octaves[:, None] * (1 + parts)).ravel(), 0.5)
     quantiles = normal_quantile(edges)
     slopes = np.diff(quantiles) / np.diff(edges)
-    return quantiles[:-1] - slopes * edges[:-1], slopes
+    lines = np.zeros((2, ((1023 - _OCTAVES) << _PART_BITS) + slopes.size))
+    lines[:, -slopes.size :] = quantiles[:-1] - slopes * edges[:-1], slopes
+    return lines[0], lines[1]
 
 
 def deviates(uniform: Floats) -> Floats:
@@ -227,7 +234,6 @@ def _from_centred(centred: Floats) -> Floats:
     tail = np.abs(centred)
     np.subtract(0.5, tail, out=tail)
     cell = tail.view(np.int64) >> (52 - _PART_BITS)
-    cell -= (1023 - _OCTAVES) << _PART_BITS
     deviate = slope.take(cell, mode="clip")
     deviate *= tail
     deviate += start.take(cell, mode="clip")
@@ -255,8 +261,8 @@ def _tails() -> tuple[Floats, Floats]:
 
 
 def upper_tail(deviate: Floats) -> Floats:
-    """:func:`log_survival`'s exponential for deviates up to ``_REACH``, to a hundred-thousandth; beyond it is the
-    tail there.
+    """The standard normal's upper tail for deviates up to ``_REACH``, to a few hundred-thousandths of itself; beyond
+    it is as there.
     """
     start, slope = _tails()
     within = np.clip(deviate, -_REACH, _REACH)
@@ -266,13 +272,16 @@ def upper_tail(deviate: Floats) -> Floats:
     return within
 
 
+def tail_deviates(tail: Floats) -> Floats:
+    """The deviates beyond which these upper tails lie, like :func:`deviates` and no further out."""
+    return _from_centred(0.5 - np.clip(tail, _OUTERMOST, 1 - _OUTERMOST))
+
+
 def truncated_normal(uniform: Floats, *, above: Floats) -> Floats:
     """Standard normal deviates given that they exceed ``above``; rises with ``uniform``."""
     tail = upper_tail(above)
     tail *= 1 - uniform
-    np.clip(tail, _OUTERMOST, 1 - _OUTERMOST, out=tail)
-    drawn = deviates(tail)
-    np.negative(drawn, out=drawn)
+    drawn = tail_deviates(tail)
     far = above > _FAR_OUT
     if far.any():
         floor = np.minimum(above[far], 37.0)
@@ -312,7 +321,12 @@ def dirichlet(deviates: Iterable[Floats], *, alpha: Floats, uniform: Iterable[Fl
     come out too even.
     """
     seconds: Iterable[Floats | None] = [None] * len(alpha) if uniform is None else uniform
-    gammas = np.stack([_gamma(*each) for each in zip(deviates, alpha, seconds, strict=True)])
+    gammas = np.empty(0)
+    for part, each in enumerate(zip(deviates, alpha, seconds, strict=True)):
+        gamma = _gamma(*each)
+        if not part:
+            gammas = np.empty((len(alpha), *gamma.shape))
+        gammas[part] = gamma
     if uniform is not None:
         gammas -= gammas.max(axis=0)
         np.exp(gammas, out=gammas)
