@@ -263,3 +263,18 @@ def test_an_answers_chance_is_what_the_chances_say_once_it_is_booked_last(
         assert percent(found.by_line[rank]) == percent(found.by_order[rank]) == answered.chance
     # Nothing booked later has lowered an earlier line.
     assert {line: percent(share) for line, share in chances(supplies, booked).by_line.items()} == kept
+
+
+def test_a_line_with_substitutes_counts_on_nothing_that_is_not_known_when_it_is_picked() -> None:
+    """10 kg of each are in store, promised for later to B (pearl) and C (pink); 10 more come of pearl or of pink,
+    either as likely.  A takes today's pearl or pink.  With parts chosen scenario by scenario A would be sure, of the
+    goods that come again; but whichever A takes today, B or C is broken in half of all cases.  Fixed, A is told 50 %.
+    """
+    pearl = Book(Supply(PEARL, day(0), np.array([[10, 0, 0, 10], [10, 0, 0, 0]], np.int32)))
+    pink = Book(Supply(PINK, day(0), np.array([[10, 0, 0, 0], [10, 0, 0, 10]], np.int32)))
+    for rank, book in enumerate((pearl, pink), start=1):
+        book.append(Part(rank, rank, book.goods, day(0), day(3), 10, rank))
+        assert (book.received[rank] == 10).all()
+    today = tuple(Choice(goods, day(0), day(0)) for goods in (PEARL, PINK))
+    said = answer(Question(10, today, pack=1, chance=90), books={PEARL: pearl, PINK: pink})
+    assert (said.status, said.amount, said.full_chance) == ("declined", 0, 50)

@@ -80,7 +80,7 @@ def _arcs(
                 place = expiry[network.cohorts[t][2]]
                 late = len(expiry) if coming[t] else place
                 most = min(needs[k], held[t])
-                pairing = place * (later - delivery[kind.day])
+                pairing = place * ((later if coming[t] else 0) - delivery[kind.day])
                 kept = min(before.get((k, t), 0), most)
                 if kept:
                     rows.append((k, t, kept, liking, late, -1, pairing))

@@ -20,8 +20,8 @@ from fulfilment.core.problems import Invalid
 from fulfilment.core.units import Goods
 
 _ALL: Final = Fraction(100)
-BLOCK: Final = 2_000
-"""Lines that are counted side by side."""
+BLOCK: Final = 250
+"""Lines that are counted side by side: as many as a processor's cache holds."""
 
 
 @uncollected()
@@ -69,14 +69,10 @@ def allocate(
 
 def _check(wants: Sequence[Want], sources: Sequence[Source]) -> None:
     for want in wants:
-        numbers = (
-            want.ordered,
-            want.at_least,
-            want.picked,
-            *(a for _, a in want.promised),
-            *(a for _, a in want.previous),
-        )
-        if min(numbers) < 0:
+        below = want.ordered < 0 or want.at_least < 0 or want.picked < 0
+        for _, amount in want.promised + want.previous:
+            below = below or amount < 0
+        if below:
             raise Invalid(f"Line {want.line_id} has an amount below zero.", code="negative", line=want.line_id)
         if want.pack < 1:
             raise Invalid(f"The pack of line {want.line_id} must hold at least 1.", code="no_pack", line=want.line_id)
@@ -175,8 +171,12 @@ def _sourced(
 
 def _lost(want: Want, by_key: Mapping[str, Source], *, today: date) -> int:
     """Grams of yesterday's pieces whose source is gone, empty or past its date."""
-    day = max(want.day, today)
-    return sum(a for key, a in want.previous if key not in by_key or not usable(by_key[key], day=day))
+    day, lost = max(want.day, today), 0
+    for key, amount in want.previous:
+        source = by_key.get(key)
+        if source is None or not usable(source, day=day):
+            lost += amount
+    return lost
 
 
 def _accounts(
@@ -194,13 +194,20 @@ def _accounts(
     owed = _owed(claims, network, pieces=pieces, pinned=pinned)
     order = sorted(range(len(claims)), key=lambda p: (claims[p].want.rank, claims[p].want.line_id))
     before = _promised_before(order, owed, network, stays=[_stays(claim.want) for claim in claims])
+    names = {} if isinstance(rule, Rule) else {tier: own.value for tier, own in rule.items()}
+    usual = (rule if isinstance(rule, Rule) else Rule.PRO_RATA).value
     accounts: dict[int, Account] = {}
     for place in order:
         claim, want = claims[place], claims[place].want
         kind = network.kind_of[place]
-        outside = [key for key in pinned[place] if not network.kinds[kind].mask >> network.cohort_of[key] & 1]
-        there = held_in[kind] + sum(by_key[key].amount for key in outside)
-        liked = want.choices[0][0] if want.choices else None
+        there = held_in[kind]
+        for key in pinned[place]:
+            if not network.kinds[kind].mask >> network.cohort_of[key] & 1:
+                there += by_key[key].amount
+        liked, substituted = want.choices[0][0] if want.choices else None, 0
+        for key, amount in pieces[place].items():
+            if by_key[key].goods != liked:
+                substituted += amount
         accounts[want.line_id] = Account(
             line_id=want.line_id,
             ordered=want.ordered,
@@ -208,12 +215,12 @@ def _accounts(
             allocated=claim.got,
             there=there,
             promised_before=before[place],
-            rule=(rule if isinstance(rule, Rule) else rule.get(want.tier, Rule.PRO_RATA)).value,
+            rule=names.get(want.tier, usual),
             share=_share(want, claim.got),
             code=_code(claim, there=there, lost=lost[place]),
             fair=claim.fair,
             minimum=claim.minimum,
-            substituted=sum(amount for key, amount in pieces[place].items() if by_key[key].goods != liked),
+            substituted=substituted,
             lost=lost[place],
             firm=claim.firm,
             part_pack=_part_pack(claim),
@@ -318,11 +325,12 @@ def _totals(
 ) -> Totals:
     kept = 0
     for want, line in zip(wants, pieces, strict=True):
-        before: dict[str, int] = {}
-        for key, amount in want.previous:
-            before[key] = before.get(key, 0) + amount
+        before = dict(want.previous)
+        if len(before) < len(want.previous):
+            before = {key: sum(a for each, a in want.previous if each == key) for key in before}
         for key, amount in before.items():
-            kept += min(amount, line.get(key, 0))
+            has = line.get(key, 0)
+            kept += min(has, amount)
     lines = accounts.values()
     return Totals(
         ordered=sum(a.ordered for a in lines),
