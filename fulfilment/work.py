@@ -174,10 +174,11 @@ def _care_due(now: datetime) -> None:
 
 
 def _replan(_: Claim, now: datetime) -> None:
-    from fulfilment.services import freezing, planning
+    from fulfilment.services import doubts, freezing, planning
 
     planning.replan(now=now)
     freezing.follow_plan(now=now)
+    doubts.follow_plan(now=now)
 
 
 def _night(one: Claim, now: datetime) -> None:

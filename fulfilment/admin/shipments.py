@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.contrib.admin import display
 
 from fulfilment.admin.rows import Rows, Table, kept
-from fulfilment.models import Allocation, Line, Promise, Shipment, ShortageOffer
+from fulfilment.models import Allocation, Doubt, Line, Promise, Shipment, ShortageOffer
 from fulfilment.web.ground.words import amount
 
 
@@ -90,6 +90,16 @@ class Shipments(Rows):
 class ShortageOffers(Rows):
     list_display = ("public_id", "line", "comes", "reason", "told_at", "closes_at", "answer", "answered_at")
     list_filter = ("answer", "reason")
+    date_hierarchy = "told_at"
+    search_fields = ("public_id__istartswith", "line__order__public_id__istartswith")
+    search_help_text = "By id: its own or its order’s."
+    ordering = ("-pk",)
+    list_select_related = ("line__order",)
+
+
+@kept(Doubt)
+class Doubts(Rows):
+    list_display = ("public_id", "line", "chance_pct", "sure", "told_at", "sure_at")
     date_hierarchy = "told_at"
     search_fields = ("public_id__istartswith", "line__order__public_id__istartswith")
     search_help_text = "By id: its own or its order’s."

@@ -76,6 +76,7 @@ RECORDS: Final[Mapping[type[Model], Leave]] = {
     models.Shipment: _seen(ORDERS, models.Shipment),
     models.Change: Leave(ORDERS, OFFICE),
     models.ShortageOffer: _seen(ORDERS, models.ShortageOffer),
+    models.Doubt: _seen(ORDERS, models.Doubt),
     models.Kitchen: _seen(CUSTOMERS, models.Kitchen, change=OFFICE),
     models.Buyer: _seen(CUSTOMERS, models.Buyer, change=OFFICE),
     models.Holder: Leave(CUSTOMERS, OFFICE),

@@ -15,7 +15,8 @@ from fulfilment.read import holds
 from fulfilment.read.farm import today
 from fulfilment.read.rooms import expected
 from fulfilment.read.rooms.expected import Expected
-from fulfilment.read.rooms.overview import kits_in_store, taken_now
+from fulfilment.read.rooms.overview import taken_now
+from fulfilment.read.worths import kits_in_store
 
 
 class DaysShape(Shape):

@@ -12,7 +12,7 @@ from rest_framework import serializers
 from fulfilment.api.fields import Day, Flag, Id, Instant, Price, Shape, Text
 from fulfilment.core.promises import words
 from fulfilment.core.units import Money
-from fulfilment.models import Line, Order, Strain
+from fulfilment.models import Doubt, Line, Order, Strain
 from fulfilment.read.farm import farm
 from fulfilment.services import rows
 
@@ -45,6 +45,19 @@ class PromiseShape(Shape):
     parts = PartShape(many=True)
 
 
+class DoubtShape(Shape):
+    """A kitchen's promise that has become less sure than it was made.
+
+    ``chance`` is that of all that was promised, ``sure`` what of it can be counted on at the chance asked.
+    """
+
+    id = Id()
+    told_at = Instant()
+    chance = serializers.IntegerField()
+    words = Text()
+    sure = serializers.IntegerField()
+
+
 class LineShape(Shape):
     """A line with its amounts, each in the product's own unit: grams for fresh, pieces for kits."""
 
@@ -62,6 +75,7 @@ class LineShape(Shape):
     accepted = serializers.IntegerField()
     cancelled = Flag()
     promise = PromiseShape(allow_null=True)
+    doubt = DoubtShape(allow_null=True, help_text="Null: as sure as it was promised.")
     account = serializers.DictField(help_text="Why it gets what it gets, by the last plan.")
 
 
@@ -96,7 +110,9 @@ def with_lines(orders: QuerySet[Order]) -> QuerySet[Order]:
     """The orders with all that :func:`show` tells, in a fixed number of statements."""
     lines = (
         Line.objects.select_related("product", "shipment", "promise")
-        .prefetch_related("promise__parts__book__strain")
+        .prefetch_related(
+            "promise__parts__book__strain", Prefetch("doubts", Doubt.objects.filter(sure_at__isnull=True))
+        )
         .order_by("number")
     )
     return orders.select_related("kitchen", "buyer", "standing_order").prefetch_related(
@@ -155,6 +171,7 @@ def show_line(line: Line, *, currency: str) -> dict[str, Any]:
         "accepted": line.accepted,
         "cancelled": line.cancelled_at is not None,
         "promise": _promise(line),
+        "doubt": _doubt(line),
         "account": line.account,
     }
 
@@ -196,6 +213,21 @@ def _answer(given: Answer, *, asked_pct: int, strains: dict[int, str]) -> dict[s
 
 def _strains(pks: Iterable[int]) -> dict[int, str]:
     return dict(Strain.objects.filter(pk__in=pks).values_list("pk", "public_id"))
+
+
+def _doubt(line: Line) -> dict[str, Any] | None:
+    """The open doubt of a line that is still to come; ``doubts`` are the open ones."""
+    if line.cancelled_at is not None or line.picked or not line.promised:
+        return None
+    for each in line.doubts.all():
+        return {
+            "id": each.public_id,
+            "told_at": each.told_at,
+            "chance": each.chance_pct,
+            "words": words(each.chance_pct),
+            "sure": each.sure,
+        }
+    return None
 
 
 def _promise(line: Line) -> dict[str, Any] | None:

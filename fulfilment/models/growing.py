@@ -152,6 +152,8 @@ class Batch(models.Model):
 
     ``kits_wanted`` is the grower's wish; ``kit_quota`` and ``opens_on`` are what the last plan fixed: how many of the
     bags not yet opened are meant as kits, sealed ones included until they are picked, and when the rest are opened.
+    ``fresh_minor`` is what one bag more would bring as fresh mushrooms within the horizon, ``fresh_g`` what it is
+    expected to give and ``fresh_sold_g`` what of that somebody has ordered.
     """
 
     public_id = PublicId()
@@ -168,6 +170,9 @@ class Batch(models.Model):
     kit_quota = models.PositiveIntegerField(default=0)
     kits_ready_on = models.DateField(null=True, blank=True, help_text="When its kits are practically sure to be ready.")
     opens_on = models.DateField(null=True, blank=True)
+    fresh_minor = models.PositiveIntegerField(null=True, blank=True, help_text="A bag's fresh value, in minor units.")
+    fresh_g = models.PositiveIntegerField(null=True, blank=True)
+    fresh_sold_g = models.PositiveIntegerField(null=True, blank=True)
     colonised_on = models.DateField(null=True, blank=True, help_text="When a full run was seen.")
     bags_lost = models.PositiveIntegerField(default=0)
     bags_opened = models.PositiveIntegerField(default=0)

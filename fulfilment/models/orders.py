@@ -7,6 +7,7 @@ from django.db import models
 from fulfilment.models.base import PositiveAmount, PublicId, exactly_one, never_negative, positive
 from fulfilment.models.customers import Address, Buyer, Kitchen
 from fulfilment.models.farm import Product, Strain
+from fulfilment.models.messages import Mail
 
 
 class StandingOrder(models.Model):
@@ -452,6 +453,37 @@ class ShortageOffer(models.Model):
             ),
         ]
         indexes = [models.Index(fields=["line"], name="shortage_offer_open", condition=models.Q(answer=""))]
+
+    def __str__(self) -> str:
+        return self.public_id
+
+
+class Doubt(models.Model):
+    """A promise of a kitchen's line has become less sure than it was made, and the kitchen is told so, once.
+
+    It is open until the line is as sure again as it was promised (``sure_at``); a line has one open doubt at a time.
+    ``chance_pct`` and ``sure`` are as the last plan sees them, for as long as it is open.
+    """
+
+    public_id = PublicId()
+    line = models.ForeignKey(Line, on_delete=models.PROTECT, related_name="doubts")
+    promise = models.ForeignKey(Promise, on_delete=models.PROTECT, related_name="+")
+    chance_pct = models.PositiveSmallIntegerField(help_text="Of all that was promised, in percent.")
+    sure = models.IntegerField(help_text="What of it can be counted on at the chance it was promised at.")
+    told_at = models.DateTimeField()
+    mail = models.ForeignKey(Mail, on_delete=models.SET_NULL, null=True, blank=True, related_name="doubts")
+    sure_at = models.DateTimeField(null=True, blank=True, help_text="As sure again as it was promised.")
+    sure_mail = models.ForeignKey(
+        Mail, on_delete=models.SET_NULL, null=True, blank=True, related_name="doubts_over", help_text="Which says so."
+    )  # fmt: skip
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["line"], condition=models.Q(sure_at__isnull=True), name="doubt_open_once_a_line"
+            ),
+            *never_negative("sure", table="doubt"),
+        ]
 
     def __str__(self) -> str:
         return self.public_id

@@ -63,6 +63,9 @@ class Plan(models.Model):
     cause = models.CharField(max_length=40)
     forecast = models.ForeignKey(Forecast, on_delete=models.SET_NULL, null=True, blank=True, related_name="plans")
     figures = models.JSONField(default=dict)
+    bags = models.JSONField(
+        null=True, help_text="Of each batch with bags left: how many to seal, to open and when, and what one is worth."
+    )  # fmt: skip
 
     def __str__(self) -> str:
         return self.public_id

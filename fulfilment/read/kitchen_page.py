@@ -21,6 +21,7 @@ from fulfilment.models import Change, Farm, Line, Order, Shipment, StandingOrder
 from fulfilment.read import dates, kitchens
 from fulfilment.read.farm import calendar, farm, weekdays
 from fulfilment.read.mails import CHANCE_IN_WORDS
+from fulfilment.read.next_dates import full_on
 
 if TYPE_CHECKING:
     from django.db.models import QuerySet
@@ -292,7 +293,7 @@ def _sentences(line: Line, *, is_open: bool) -> list[str]:
         found.append("None of it is promised yet; we ask again every night.")
     elif line.promised < line.ordered:
         found.append(f"{said(line.promised, is_kit=is_kit)} of it is promised.")
-    first_full_on = line.promise.first_full_on if line.promise is not None else None
+    first_full_on = full_on(line)
     if line.promised < line.ordered and first_full_on is not None and first_full_on > line.order.on:
         found.append(f"The first day for all of it is {in_words(first_full_on)}.")
     if line.picked:

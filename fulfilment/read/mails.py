@@ -6,6 +6,7 @@ own numbers, by kind:
 * ``order_received``: ``{"order": id}``
 * ``shortage``: ``{"order": id, "lines": [numbers]}``; without numbers, every line promised less than its order;
   ``reasons`` and ``offers`` by line number, where there are any
+* ``promise_doubtful`` and ``promise_sure_again``: ``{"on": day}``; the doubts that point to the mail say which lines
 * ``kit_sent``: ``{"shipment": id}``
 * ``care`` and ``safety``: nothing; the care mails that point to the mail say which steps of which kits
 * ``webhook_disabled``: ``{"endpoint": id, "why": word}``
@@ -30,6 +31,7 @@ from fulfilment.core.units import said
 from fulfilment.models import (
     Batch,
     CareMail,
+    Doubt,
     Holder,
     Kit,
     Line,
@@ -42,10 +44,11 @@ from fulfilment.models import (
     WebhookEndpoint,
 )
 from fulfilment.models import CareStep as StepRow
-from fulfilment.read import links
+from fulfilment.read import doubts, links
 from fulfilment.read.farm import farm
 from fulfilment.read.kits import WITH, care_of
 from fulfilment.read.mail_days import Day, of_kit, of_order
+from fulfilment.read.next_dates import full_on
 from fulfilment.read.shortages import REASONS, reason_of
 from fulfilment.read.webhooks import WHY_DISABLED
 
@@ -207,6 +210,8 @@ class Found:
     care: dict[int, KitCare] = field(default_factory=dict)
     """By kit."""
     steps: dict[str, tuple[str, str]] = field(default_factory=dict)
+    doubts: dict[int, list[Doubt]] = field(default_factory=dict)
+    """By the mail that tells of them."""
 
 
 def gather(mails: Iterable[Mail]) -> Found:
@@ -236,6 +241,8 @@ def letter(mail: Mail, found: Found, *, now: datetime) -> Letter:
         facts |= _order(order, mail.subject, page=page)
         if mail.kind == "order_received":
             days = of_order(order, way=_way(order), farm=_line(found.farm.name))
+    if mail.kind in (doubts.DOUBTFUL, doubts.SURE_AGAIN):
+        facts |= _doubts(_there(found.doubts, mail.pk), found, page=page, now=now)
     if "shipment" in mail.subject and not mail.to_staff:
         shipment = _there(found.shipments, mail.subject["shipment"])
         facts |= _shipment(shipment, found)
@@ -361,15 +368,15 @@ def _comes_in_words(line: Line, *, on: date, reason: str) -> str:
     for name, part in instead.items():
         told += f" Of it {said(part, is_kit=is_kit)} is {name}, which you take instead."
     why = REASONS.get(reason, "")
-    later = _first_full(line, on=on) if line.promise and line.promise.first_full_on else ""
+    later = _first_full(line, on=on) if full_on(line) is not None else ""
     return " ".join(filter(None, (told, why, later)))
 
 
 def _first_full(line: Line, *, on: date) -> str:
-    full_on = line.promise.first_full_on if line.promise else None
-    if full_on is None or full_on <= on:
+    day = full_on(line)
+    if day is None or day <= on:
         return "We cannot name a day for all of it yet."
-    return f"The first day for all of it: {in_words(full_on)}."
+    return f"The first day for all of it: {in_words(day)}."
 
 
 def _line(words: str) -> str:
@@ -398,6 +405,11 @@ def _read(mails: list[Mail]) -> Found:
         for shipment in _by_id(sent, shipments):
             found.shipments[shipment.pk] = found.shipments[shipment.public_id] = shipment
             kits |= {kit.pk: kit for line in shipment.lines.all() for kit in line.kits.all()}
+    for kind, column in ((doubts.DOUBTFUL, "mail"), (doubts.SURE_AGAIN, "sure_mail")):
+        told_by = [mail.pk for mail in mails if mail.kind == kind]
+        if told_by:
+            for doubt in doubts.with_lines(Doubt.objects.filter(**{f"{column}__in": told_by})):
+                found.doubts.setdefault(getattr(doubt, f"{column}_id"), []).append(doubt)
     care = [mail.pk for mail in mails if mail.holder_id is not None]
     if care:
         told = CareMail.objects.filter(mail__in=care).select_related("kit", *(f"kit__{name}" for name in WITH))
@@ -476,6 +488,19 @@ def _order(order: Order, about: Mapping[str, object], *, page: str) -> dict[str,
         "gift": order.gift,
         "cautions": bool(kits),
         "tender": tuple(dict.fromkeys(_cold(strain) for strain in kits if not strain.hardy)),
+    }
+
+
+def _doubts(told: Sequence[Doubt], found: Found, *, page: str, now: datetime) -> dict[str, object]:
+    """What still stands of them; all of them where it is looked at later what a mail said."""
+    still = [each for each in told if each.sure_at is None and each.line.cancelled_at is None]
+    seen = doubts.view(still or told, now=now)
+    return {
+        "on": in_words(seen[0].on),
+        "doubts": seen,
+        "choosing": any(each.choices for each in seen),
+        "answer": f"{page}#doubt-{seen[0].doubt}",
+        "phone": _line(found.farm.phone),
     }
 
 

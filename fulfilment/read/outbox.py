@@ -19,6 +19,8 @@ from fulfilment.read.mails import NOTES
 KINDS: Final[Mapping[str, str]] = {
     "order_received": "order received",
     "shortage": "shortage notice",
+    "promise_doubtful": "less sure than promised",
+    "promise_sure_again": "sure again",
     "kit_sent": "kit sent",
     "care": "kit care",
     "safety": "safety notice",

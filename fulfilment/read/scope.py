@@ -20,6 +20,7 @@ from fulfilment.models import (
     Crop,
     DeliveryNote,
     Donor,
+    Doubt,
     Event,
     Harvest,
     Hold,
@@ -120,6 +121,7 @@ SIGHTS: Final[Mapping[type[Model], Sight]] = {
         shops=Q(buyer__isnull=False),
     ),
     ShortageOffer: Sight(frozenset({"office"}), kitchens=lambda kitchen: Q(line__order__kitchen=kitchen)),
+    Doubt: Sight(frozenset({"office"}), kitchens=lambda kitchen: Q(line__order__kitchen=kitchen)),
     DeliveryNote: Sight(
         frozenset({"office", "packing"}),
         kitchens=lambda kitchen: Q(shipment__kitchen=kitchen),

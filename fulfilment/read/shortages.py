@@ -170,6 +170,28 @@ def view(offers: Sequence[ShortageOffer], *, now: datetime) -> list[Offer]:
     return [_view(each, store) for each in offers]
 
 
+def instead(lines: Sequence[tuple[Line, int]], *, now: datetime) -> list[tuple[Way | None, Way | None]]:
+    """For each kitchen's line and so much of it that may not come: a substitute for the same delivery, and the next
+    date on which all of that can be promised; None where there is none.
+    """
+    if not lines:
+        return []
+    store = _look([line for line, _ in lines], now=now)
+    found: list[tuple[Way | None, Way | None]] = []
+    for line, missing in lines:
+        kitchen = line.order.kitchen
+        if kitchen is None or missing <= 0:
+            found.append((None, None))
+            continue
+        found.append(
+            (
+                _substitute(line, kitchen, store, missing, stays=""),
+                _next_date(line, kitchen, store, missing, stays=""),
+            )
+        )
+    return found
+
+
 # ---- Parts ----------------------------------------------------------------------------------------------------------
 
 

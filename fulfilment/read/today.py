@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Count, F, Sum
 
+from fulfilment.core.calendar import zone_of
 from fulfilment.core.care import EventKind, standing
 from fulfilment.core.growth import Stage
 from fulfilment.core.units import said
@@ -34,20 +35,21 @@ from fulfilment.models import (
     Shipment,
     Way,
 )
-from fulfilment.read import holds
+from fulfilment.read import doubts, holds, worths
 from fulfilment.read.farm import farm
 from fulfilment.read.kits import events_of
+from fulfilment.read.planned import refused_at
 from fulfilment.read.rooms.expected import Expected, Outlooks, of_batch, of_crop
-from fulfilment.read.rooms.overview import kits_in_store, taken_now
+from fulfilment.read.rooms.overview import taken_now
 from fulfilment.read.tonight import Short, StrainWeek, day_in_short, tonight
+from fulfilment.read.unheard import unheard
+from fulfilment.read.worths import kits_in_store
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 SOON_DAYS: Final = 3
 """How far ahead a short line is this morning's business."""
-DOUBTFUL_POINTS: Final = 5
-"""So many percentage points under what was asked, and a promise is doubtful."""
 MOST: Final = 12
 """Tasks of one kind that are shown; the page behind each kind has them all."""
 
@@ -313,6 +315,13 @@ def _count(number: int, noun: str) -> str:
 
 
 def _risks(short: Sequence[Short], *, today: date, now: datetime) -> Iterable[Risk]:
+    if (since := refused_at()) is not None:
+        local = since.astimezone(zone_of(farm().zone))
+        yield Risk(
+            f"Since {day_in_short(local.date())}, {local:%H:%M} every new plan has broken rules of its own and was not "
+            "saved: an older plan stands.",
+            page="plan", bad=True,
+        )  # fmt: skip
     for hold in Hold.objects.filter(ended_at__isnull=True).order_by("placed_at", "pk"):
         kind = holds.stands_on(hold).replace("_", " ")
         yield Risk(f"A {kind} is on hold: {hold.reason}", page="holds", bad=True)
@@ -326,37 +335,66 @@ def _risks(short: Sequence[Short], *, today: date, now: datetime) -> Iterable[Ri
                 code=line.line.partition("/")[0],
                 bad=line.gets == 0,
             )
+    yield from _to_ring(now)
     yield from _doubtful(short, today=today)
     if troubled := _open_cases():
         yield Risk(f"{_count(troubled, 'kit')} in trouble: the holder waits for an answer.", page="kits", bad=True)
     yield from _old_lots(today)
+    for kit in worths.cheap_kits(worths.bag_plans()):
+        yield Risk(
+            f"{kit.name} sells for {kit.price}; its bag would bring {kit.fresh} as fresh mushrooms.", page="plan"
+        )
     yield from _standing_still(now)
 
 
 def _doubtful(short: Sequence[Short], *, today: date) -> Iterable[Risk]:
     """Promises of the coming week whose chance has sunk, where the line is not listed as short already."""
     known = {line.line for line in short}
-    lines = (
+    lines = list(
         Line.objects.filter(
             cancelled_at__isnull=True,
             shipment__on__gte=today,
             shipment__on__lte=today + timedelta(days=7),
             shipment__state__in=["placed", "packed"],
-            promise__below_asked=False,
+            promise__isnull=False,
             promised__gt=F("picked"),
-            chance_pct__lt=F("promise__asked_pct") - DOUBTFUL_POINTS,
         )
+        .alias(made_at=doubts.target())
+        .filter(chance_pct__lt=F("made_at") - doubts.POINTS)
         .select_related("product", "promise", "order", "shipment__kitchen", "shipment__buyer")
         .order_by("shipment__on", "pk")
     )
+    told = doubts.told_of(line.pk for line in lines)
     for line in lines:
         customer = line.shipment.kitchen or line.shipment.buyer
         if str(line) not in known and customer is not None and line.promise is not None:
+            knows = _knows(told[line.pk]) if line.pk in told else ""
             yield Risk(
-                f"{day_in_short(line.shipment.on)}: {line.product.name}, promised at {line.promise.asked_pct} %, "
-                f"stands at {line.chance_pct} % now.",
+                f"{day_in_short(line.shipment.on)}: {line.product.name}, promised at "
+                f"{doubts.target_of(line.promise)} %, stands at {line.chance_pct} % now.{knows}",
                 touches=customer.name, page="order", code=line.order.public_id,
             )  # fmt: skip
+
+
+def _to_ring(now: datetime) -> Iterable[Risk]:
+    """Kitchens that a mail about their next delivery did not reach."""
+    for each in unheard(now=now):
+        call = f"call {each.kitchen.phone}" if each.kitchen.phone else "find a way to tell them"
+        yield Risk(
+            f"{day_in_short(each.on)}: {each.what}, and no mail reached them: {call}.", touches=each.kitchen.name,
+            page="order", code=each.order, bad=True,
+        )  # fmt: skip
+
+
+def _knows(mail: Mail) -> str:
+    if mail.state == Mail.State.SENT and mail.sent_at is not None:
+        return f" The kitchen was told on {_at(mail.sent_at)}."
+    return f" The kitchen is told by mail on {_at(mail.due_at)}." if mail.state == Mail.State.PLANNED else ""
+
+
+def _at(instant: datetime) -> str:
+    local = instant.astimezone(zone_of(farm().zone))
+    return f"{day_in_short(local.date())}, {local:%H:%M}"
 
 
 def _open_cases() -> int:
@@ -452,6 +490,8 @@ _SENTENCES: Final[Mapping[str, tuple[str, str, str]]] = {
     "planned": ("plan", "made", "{} changed by them"),
     "promise_raised": ("promise", "raised", ""),
     "promise_doubtful": ("promise", "now doubtful", ""),
+    "doubt_told": ("doubt", "told to kitchens", ""),
+    "doubt_over": ("doubt", "over", ""),
     "shortage_told": ("customer", "told of a shortage", ""),
     "round_closed": ("round", "sent out", ""),
     "kit_event": ("report", "from kit holders", ""),

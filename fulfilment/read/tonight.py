@@ -111,12 +111,7 @@ def tonight(today: date, *, now: datetime) -> Tonight:
     """The figures as they stand; ``today`` is the farm's day."""
     last = today + timedelta(days=WEEK - 1)
     made = Forecast.objects.order_by("-pk").first()
-    lines = list(
-        Line.objects.filter(cancelled_at__isnull=True, shipment__on__gte=today, shipment__on__lte=last)
-        .exclude(shipment__state=Shipment.State.CANCELLED)
-        .select_related("product__strain", "shipment__kitchen", "shipment__buyer", "order")
-        .order_by("shipment__on", "order", "number")
-    )
+    lines = _lines(today, last)
     return Tonight(
         first=today,
         last=last,
@@ -131,11 +126,19 @@ def tonight(today: date, *, now: datetime) -> Tonight:
     )
 
 
+def coming_short(today: date) -> tuple[Short, ...]:
+    """The lines of the coming week that do not get all they ordered."""
+    lines = _lines(today, today + timedelta(days=WEEK - 1))
+    return tuple(_short(line) for line in lines if _is_short(line))
+
+
 def why(account: Mapping[str, object], *, is_kit: bool = False) -> str:
     """A line's account as a sentence for staff; empty where it gets all it ordered."""
     reason = _reason(account, is_kit=is_kit)
     if reason and (over := account.get("part_pack")):
         reason += f" Its last pack holds {over} g."
+    if reason and isinstance(full_on := account.get("full_on"), str):
+        reason += f" All of it can be had on {in_words(date.fromisoformat(full_on))}."
     return reason
 
 
@@ -151,6 +154,11 @@ def _reason(account: Mapping[str, object], *, is_kit: bool) -> str:
             return f"Of {there} {unit} in its window earlier promises and better tiers leave less than one pack."
         case Code.MINIMUM_NOT_REACHED:
             return "Less than the least it takes could be had, so nothing is sent."
+        case Code.PROMISE_SHORT if _whole(there) - _whole(before) >= _whole(promised):
+            return (
+                f"Of what was promised it less comes than the {promised} {unit}; what else it takes, of {there} {unit} "
+                "in its window in all, is shared."
+            )
         case Code.PROMISE_SHORT:
             return (
                 f"Of {there} {unit} in its window earlier promises take {before}: less is left than its {promised} "
@@ -171,7 +179,20 @@ def _reason(account: Mapping[str, object], *, is_kit: bool) -> str:
     return "It was placed after the last plan."
 
 
+def _whole(value: object) -> int:
+    return value if isinstance(value, int) else 0
+
+
 # ---- Parts ----------------------------------------------------------------------------------------------------------
+
+
+def _lines(first: date, last: date) -> list[Line]:
+    return list(
+        Line.objects.filter(cancelled_at__isnull=True, shipment__on__gte=first, shipment__on__lte=last)
+        .exclude(shipment__state=Shipment.State.CANCELLED)
+        .select_related("product__strain", "shipment__kitchen", "shipment__buyer", "order")
+        .order_by("shipment__on", "order", "number")
+    )
 
 
 def _bags_alive() -> int:

@@ -14,7 +14,7 @@ from django.db.models import F
 from fulfilment.models import Line, Mail, Shipment
 from fulfilment.read import shortages as reading
 from fulfilment.read.farm import today
-from fulfilment.services import events, jobs, mails, packing, planning, shortages
+from fulfilment.services import doubts, events, jobs, mails, packing, planning, shortages
 from fulfilment.services.packing.settling import OPEN
 
 
@@ -59,6 +59,7 @@ def freeze(on: str, *, now: datetime) -> int:
     if day >= today(now):
         packing.make_pick_lists(day, by="night", now=now)
         tell_shortages(day, now=now)
+        doubts.follow_plan(now=now)
     return len(fresh)
 
 

@@ -26,6 +26,7 @@ from fulfilment.core.care.programme import OPENS
 from fulfilment.core.problems import Invalid
 from fulfilment.models import CareMail, Mail
 from fulfilment.models.states import MAIL, move
+from fulfilment.read import doubts
 from fulfilment.services import events, rows
 
 if TYPE_CHECKING:
@@ -99,6 +100,16 @@ def cancel(found: Mail, *, by: str, now: datetime) -> Mail:
     return row
 
 
+def withdraw(mail: Mail, *, by: str, now: datetime) -> bool:
+    """In the caller's transaction: a mail that has not begun to go does not go; False where it has."""
+    done = Mail.objects.filter(pk=mail.pk, state=Mail.State.PLANNED).update(
+        state=Mail.State.CANCELLED, lease_until=None
+    )
+    if done:
+        events.record("mail_cancelled", subject=mail.public_id, by=by, at=now, data={"kind": mail.kind})
+    return bool(done)
+
+
 def retry(public_id: str, *, by: str, now: datetime) -> Mail:
     """A person lets a failed mail go again, under the same Message-ID."""
     with transaction.atomic():
@@ -115,7 +126,7 @@ def claim(*, now: datetime, limit: int) -> list[Mail]:
     """Up to ``limit`` due mails marked as being sent, leased to the caller and committed.
 
     What must not go any more is settled on the way: care mails that were overtaken by a newer one, are over three days
-    late or were unsubscribed from, and whatever was for somebody erased meanwhile.
+    late or were unsubscribed from, doubts that are over, and whatever was for somebody erased meanwhile.
     """
     free = Q(lease_until__isnull=True) | Q(lease_until__lte=now)
     due = Mail.objects.filter(free, state__in=["planned", "sending", "unknown"], due_at__lte=now)
@@ -213,7 +224,7 @@ def _fates(mails: Iterable[Mail], *, now: datetime) -> Fates:
     overtaken = _overtaken([mail for mail in planned if mail.kind == CARE], now=now)
     heard: set[int | None] = set()
     for mail in planned:
-        if _unwanted(mail):
+        if _unwanted(mail, now=now):
             fates[Mail.State.CANCELLED].append(mail)
         elif mail.kind != CARE:
             fates[Mail.State.SENDING].append(mail)
@@ -222,15 +233,17 @@ def _fates(mails: Iterable[Mail], *, now: datetime) -> Fates:
         elif not _waits(mail, now=now, heard=mail.holder_id in heard):
             heard.add(mail.holder_id)
             fates[Mail.State.SENDING].append(mail)
-    fates[Mail.State.FAILED] = [mail for mail in unknown if _unwanted(mail)]
+    fates[Mail.State.FAILED] = [mail for mail in unknown if _unwanted(mail, now=now)]
     if not fates[Mail.State.SENDING]:
         # Alone, so that a mail which kills its worker cannot take others with it twice.
-        fates[Mail.State.SENDING] = [mail for mail in unknown if not _unwanted(mail)][:1]
+        fates[Mail.State.SENDING] = [mail for mail in unknown if not _unwanted(mail, now=now)][:1]
     return fates
 
 
-def _unwanted(mail: Mail) -> bool:
+def _unwanted(mail: Mail, *, now: datetime) -> bool:
     buyer, holder = mail.buyer, mail.holder
+    if mail.kind in (doubts.DOUBTFUL, doubts.SURE_AGAIN):
+        return not doubts.speaks(mail, now=now)
     if buyer is not None:
         return buyer.erased_at is not None
     if holder is not None:

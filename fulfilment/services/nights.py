@@ -13,6 +13,7 @@ from fulfilment.models import Farm, Night, NightStep
 from fulfilment.read.farm import calendar
 from fulfilment.services import (
     caring,
+    doubts,
     events,
     freezing,
     jobs,
@@ -104,7 +105,7 @@ def _freeze(course: Course) -> Figures:
     """The night only catches up on cut-offs that nobody saw to, and on lists whose plan has moved."""
     freezing.due(now=course.now)
     packing.make_pick_lists(course.on, by="night", now=course.now)
-    return {"told_short": freezing.follow_plan(now=course.now)}
+    return {"told_short": freezing.follow_plan(now=course.now), "told_doubtful": doubts.follow_plan(now=course.now)}
 
 
 def _care(course: Course) -> Figures:

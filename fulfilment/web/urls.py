@@ -4,7 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from fulfilment.web import coming, holder, joining, kitchen, kits, mails, orders, packing, rooms, signing_in, today
+from fulfilment.web import (
+    coming,
+    holder,
+    joining,
+    kitchen,
+    kits,
+    mails,
+    orders,
+    packing,
+    plan,
+    rooms,
+    signing_in,
+    today,
+)
 
 if TYPE_CHECKING:
     from django.urls import URLPattern
@@ -14,6 +27,7 @@ urlpatterns: list[URLPattern] = [
     *signing_in.PAGES,
     *rooms.PAGES,
     *coming.PAGES,
+    *plan.PAGES,
     *orders.PAGES,
     *packing.PAGES,
     *kits.PAGES,

@@ -46,6 +46,7 @@ PAGES: Final = {
     **dict.fromkeys(("order-line-amount", "order-line-drop", "order-cancel"), OFFICE),
     **dict.fromkeys(("standing-orders", "standing-order-new", "standing-order", "standing-order-change"), OFFICE),
     **dict.fromkeys(("kits", "kit", "kit-event", "kit-room", "kit-replace", "kit-hold", "kit-links"), OFFICE),
+    "plan": STAFF,
     "kitchen-links": OFFICE,
     # Whoever has the address: its token is the key.
     **dict.fromkeys(("kitchen-page", "kitchen-add", "kitchen-day", "kitchen-pause", "kitchen-resume"), ALL),

@@ -295,7 +295,7 @@ def test_stories_take_a_fixed_number_of_statements(django_assert_max_num_queries
     kits.seal(made.crop.batch.public_id, bags=3, sealed_on=MONDAY, by=ADA, now=NOW, today=MONDAY)
     with django_assert_max_num_queries(11):
         assert len(history.crop_story(made.crop.public_id, actor, today=MONDAY).entries) == 4
-    with django_assert_max_num_queries(13):
+    with django_assert_max_num_queries(14):
         assert len(history.batch_story(made.crop.batch.public_id, actor, today=MONDAY).lots) == 4
 
 

@@ -2,16 +2,51 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
+from typing import Any
 
 import pytest
+from django.db import connection
+from django.db.models import F
+from django.test.utils import CaptureQueriesContext
 
+from fulfilment import work
 from fulfilment.core.allocation import Plan as MadePlan
-from fulfilment.core.allocation import allocate
-from fulfilment.models import Allocation, Batch, Book, Event, Forecast, Job, Line, Mail, Order, Plan
+from fulfilment.core.allocation import Source, Want, allocate
+from fulfilment.models import (
+    Allocation,
+    Batch,
+    Book,
+    Doubt,
+    Event,
+    Forecast,
+    Job,
+    Line,
+    Mail,
+    Order,
+    Plan,
+    Promise,
+    ShortageOffer,
+)
+from fulfilment.out import emails
 from fulfilment.read import plans, supply
-from fulfilment.services import customers, growing, holds, ordering, planning, stock
+from fulfilment.read.planned import refused_at
+from fulfilment.services import (
+    customers,
+    doubts,
+    freezing,
+    growing,
+    holds,
+    jobs,
+    nights,
+    ordering,
+    planning,
+    stock,
+)
 from fulfilment.services.ordering import Asked
 from fulfilment.services.planning import allotting
 from tests import world
@@ -229,3 +264,99 @@ def test_a_coming_harvest_becomes_its_lot_without_counting_as_moved(farm: World)
     pieces = list(line.allocations.all())
     assert any(each.lot_id == lot.pk for each in pieces)
     assert not any(each.coming_on == day for each in pieces if each.lot_id is None) or made.figures["resourced"] == 0
+
+
+# ---- Difference, not replacement -----------------------------------------------------------------------------------
+
+RUN = frozenset({"forecast", "supply", "plan", "event"})
+"""What a run leaves of itself: its forecast, its plan and the event that says so; books then point to the forecast."""
+
+
+def written(statement: str) -> str:
+    """The table that a statement writes to, empty where it only reads."""
+    found = re.match(r'\s*(?:INSERT INTO|UPDATE|DELETE FROM) "?fulfilment_(\w+?)"?\s', statement)
+    return found[1] if found else ""
+
+
+def test_a_replan_of_what_has_not_changed_writes_its_run_and_nothing_else(farm: World) -> None:
+    farm.harvest(6_000)
+    for grams in (2_000, 20_000, 400_000):
+        place(farm, grams)
+    world.plan()
+    freezing.follow_plan(now=NOW)
+    doubts.follow_plan(now=NOW)
+    world.plan()
+    rows = {
+        model: list(model.objects.order_by("pk").values())
+        for model in (Allocation, Line, Promise, Batch, Mail, Doubt, ShortageOffer)
+    }
+    assert rows[Allocation], "something is allotted"
+    assert Line.objects.filter(allocated__lt=F("ordered")).exists(), "and somebody goes short"
+    with CaptureQueriesContext(connection) as asked:
+        planning.replan(now=NOW)
+        freezing.follow_plan(now=NOW)
+        doubts.follow_plan(now=NOW)
+    tables = Counter(written(each["sql"]) for each in asked.captured_queries)
+    assert tables.keys() - {"", "book", "job"} <= RUN, tables
+    assert (tables["forecast"], tables["plan"], tables["event"]) == (1, 1, 1)
+    for model, before in rows.items():
+        assert list(model.objects.order_by("pk").values()) == before
+
+
+def test_a_replan_writes_the_lines_that_changed_and_no_others(farm: World) -> None:
+    """Ten lines on ten days; one of them is lowered, and what it leaves nobody else has waited for."""
+    lines = [place(farm, 500, on=THURSDAY + timedelta(days=7 * (n // 2) + n % 2)) for n in range(6)]
+    world.plan()
+    before = {row["pk"]: row for row in Allocation.objects.values("pk", "line", "amount", "coming_on")}
+    accounts = dict(Line.objects.values_list("pk", "account"))
+    ordering.cancel(lines[0].order.public_id, because="the chef rang", by=ADA, now=NOW)
+    world.plan()
+    after = {row["pk"]: row for row in Allocation.objects.values("pk", "line", "amount", "coming_on")}
+    gone = {row["line"] for pk, row in before.items() if pk not in after}
+    assert gone == {lines[0].pk}
+    assert set(after) <= set(before)
+    told = {pk for pk, account in Line.objects.values_list("pk", "account") if account != accounts[pk]}
+    assert told <= {line.pk for line in lines}
+
+
+def test_a_worker_whose_plan_is_refused_keeps_yesterday_s_and_tells_people(
+    farm: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The fault is planted in the sources: a lot of 6 kg is taken for one of 60.  The audit looks at what there is."""
+    farm.harvest(6_000)
+    line = place(farm, 2_000)
+    world.plan()
+    kept = list(line.allocations.values("pk", "lot", "amount"))
+    stands = Plan.objects.latest("pk")
+    place(farm, 20_000)
+    real = allocate
+
+    def greedy(wants: Sequence[Want], sources: Sequence[Source], **more: Any) -> MadePlan:
+        return real(wants, [replace(s, amount=10 * s.amount) for s in sources], **more)
+
+    with monkeypatch.context() as planted:
+        planted.setattr(allotting, "allocate", greedy)
+        assert jobs.waits("replan")
+        assert work.drain(now=NOW) > 0
+    assert Plan.objects.latest("pk") == stands
+    assert list(line.allocations.values("pk", "lot", "amount")) == kept
+    assert not jobs.waits("replan"), "the job is done: doing it again would find the same"
+    mail = Mail.objects.get(kind="plan_refused")
+    assert (mail.to_staff, mail.state) == (True, "sent")
+    told = emails.preview(mail.public_id, now=NOW)
+    assert "yesterday's plan stands" in told.text
+    assert refused_at() == NOW
+    place(farm, 500)
+    work.drain(now=NOW + timedelta(minutes=5))
+    assert Plan.objects.latest("pk") != stands
+    assert refused_at() is None
+
+
+def test_a_night_whose_plan_is_refused_goes_on(farm: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    place(farm, 2_000)
+    count = Plan.objects.count()
+    monkeypatch.setattr(allotting, "audit", lambda *_, **__: ["lot:1 gives more than it holds"])
+    night = nights.run(MONDAY.isoformat(), now=NOW)
+    assert night.done_at == NOW
+    assert Plan.objects.count() == count
+    assert Mail.objects.filter(kind="plan_refused", to_staff=True).count() == 1

@@ -141,6 +141,10 @@ def event_in_words(kind: str, data: Mapping[str, object]) -> str:
         case "promise_doubtful":
             chance, asked = data.get("chance"), data.get("asked")
             return f"Line {line}: the promise became doubtful, {chance} % where {asked} % was asked"
+        case "doubt_told":
+            return f"Line {line}: the kitchen was told that it is doubtful"
+        case "doubt_over":
+            return f"Line {line}: as sure again as it was promised"
         case "picked":
             return f"Line {line}: {data.get('amount')} picked from lot {data.get('lot')}"
         case "pick_undone":

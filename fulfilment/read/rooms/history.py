@@ -18,8 +18,9 @@ from fulfilment.read.farm import farm
 from fulfilment.read.rooms import expected
 from fulfilment.read.rooms.expected import Expected
 from fulfilment.read.rooms.finding import find
-from fulfilment.read.rooms.overview import Climate, climate_of, kits_in_store, with_reading
+from fulfilment.read.rooms.overview import Climate, climate_of, with_reading
 from fulfilment.read.scope import Actor, visible
+from fulfilment.read.worths import BagPlan, bag_plan, kits_in_store
 
 READING_DAYS: Final = 14
 MOST_READINGS: Final = 60
@@ -139,6 +140,8 @@ class BatchStory:
     in_store: int
     kits_wanted: int
     kit_quota: int
+    plan: BagPlan
+    """What becomes of its bags, and what one is worth as fresh mushrooms."""
     dry_g: int
     wet_g: int
     spawn_pct: int
@@ -248,6 +251,7 @@ def batch_story(code: str, actor: Actor, *, today: date) -> BatchStory:
         in_store=in_store,
         kits_wanted=batch.kits_wanted,
         kit_quota=batch.kit_quota,
+        plan=bag_plan(batch, in_store=in_store, currency=farm().currency),
         dry_g=batch.dry_g_per_bag,
         wet_g=batch.wet_g_per_bag,
         spawn_pct=batch.spawn_pct,

@@ -10,10 +10,11 @@ from typing import Final
 from django.db.models import F, OuterRef, Subquery, Sum
 
 from fulfilment.core.growth import Stage, biological_efficiency
-from fulfilment.models import Batch, Crop, Harvest, Lot, Reading, Room
+from fulfilment.models import Batch, Crop, Harvest, Reading, Room
 from fulfilment.read import holds
 from fulfilment.read.rooms import expected
 from fulfilment.read.rooms.expected import Expected, Outlooks
+from fulfilment.read.worths import kits_in_store
 
 FAR_OFF_TENTHS: Final = 30
 """A reading so many tenths of a degree from the set point is marked."""
@@ -194,13 +195,6 @@ def taken_now() -> Mapping[tuple[int, int], int]:
         .annotate(sum=Sum("weighed_g"))
     )
     return {(crop, flush): grams for crop, flush, grams in rows}
-
-
-def kits_in_store() -> dict[int, int]:
-    """Batch → its sealed kits that are still here."""
-    return dict(
-        Lot.objects.filter(kind=Lot.Kind.KITS, quantity__gt=0).values_list("batch_id").annotate(there=Sum("quantity"))
-    )
 
 
 def _crops(outlooks: Outlooks, held: Mapping[int, tuple[str, ...]], *, today: date) -> Iterable[tuple[Crop, Living]]:

@@ -20,13 +20,13 @@ from fulfilment.core.fairness import Rule
 from fulfilment.core.promises import percent
 from fulfilment.core.units import Goods
 from fulfilment.models import Allocation, Book, Forecast, Line, Lot, Plan
-from fulfilment.read import plans, supply
+from fulfilment.read import doubts, next_dates, plans, supply, worths
 from fulfilment.read.farm import farm
 from fulfilment.services import events, jobs, mails
 from fulfilment.services.rows import lock_all
 
-DOUBTFUL_BY = 5
-"""A promise whose chance falls this many points under the one asked is doubtful."""
+Told = dict[str, int | str | None]
+"""An account as it is stored."""
 
 
 def allot(*, today: date, now: datetime, cause: str) -> Plan | None:
@@ -46,8 +46,9 @@ def allot(*, today: date, now: datetime, cause: str) -> Plan | None:
     change = difference(before, made.pieces)
     moved = unrest(before, made.pieces, days={want.line_id: want.day for want in question.wants}, today=today)
     kept = _chances(today)
+    accounts = _told(made.accounts, today=today, now=now)
     with transaction.atomic():
-        plan = _save(question, made, change, moved, cause=cause, now=now)
+        plan = _save(question, made, accounts, change, moved, cause=cause, now=now)
         _let_go(today)
         _note_chances(kept, now=now)
     return plan
@@ -67,10 +68,11 @@ def _goods_of(key: str, known: Mapping[str, Goods]) -> Goods:
 
 
 def _save(
-    question: plans.Question, made: allocation.Plan, change: Difference, rest: Unrest, *, cause: str, now: datetime
-) -> Plan:
+    question: plans.Question, made: allocation.Plan, accounts: Mapping[int, Told], change: Difference, rest: Unrest, *,
+    cause: str, now: datetime,
+) -> Plan:  # fmt: skip
     moved = _moved(question, made)
-    touched = moved | _retold(made.accounts)
+    touched = moved | _retold(accounts)
     lots = {lot.pk: lot for lot in lock_all(Lot.objects.filter(pk__in=_lots_in(made.pieces)))}
     lines = {line.pk: line for line in lock_all(Line.objects.filter(pk__in=touched))}
     stale = {pk for pk, line in lines.items() if line.version != question.versions[pk]}
@@ -83,10 +85,11 @@ def _save(
     plan = Plan.objects.create(
         made_at=now, cause=cause[:40], forecast=Forecast.objects.order_by("-pk").first(),
         figures=_figures(made, change, rest, skipped=len(stale)),
+        bags=[_bag_as_data(each) for each in worths.bag_plans()],
     )  # fmt: skip
     write = (moved & lines.keys()) - stale
     _write_pieces([piece for piece in made.pieces if piece.line_id in write], lines=write, plan=plan)
-    _write_accounts({pk: made.accounts[pk] for pk in lines.keys() - stale if pk in made.accounts})
+    _write_accounts({pk: accounts[pk] for pk in lines.keys() - stale if pk in accounts})
     events.record("planned", subject=plan.public_id, by="night", at=now, data=plan.figures)
     return plan
 
@@ -100,14 +103,21 @@ def _moved(question: plans.Question, made: allocation.Plan) -> set[int]:
     return {line for line, own in pieces.items() if own != question.stored[line]}
 
 
-def _retold(accounts: Mapping[int, Account]) -> set[int]:
+def _told(accounts: Mapping[int, Account], *, today: date, now: datetime) -> dict[int, Told]:
+    """Each line's account as it is stored; short ones with the next day on which they can be full."""
+    short = [pk for pk, account in accounts.items() if account.allocated < account.ordered]
+    days = next_dates.first_full(short, today=today, now=now)
+    return {pk: as_data(account, full_on=days.get(pk)) for pk, account in accounts.items()}
+
+
+def _retold(accounts: Mapping[int, Told]) -> set[int]:
     """Lines whose stored account or amount says something else than the new one."""
     stored = dict(Line.objects.filter(pk__in=accounts).values_list("pk", "account"))
-    return {pk for pk, account in accounts.items() if pk in stored and stored[pk] != as_data(account)}
+    return {pk for pk, account in accounts.items() if pk in stored and stored[pk] != account}
 
 
-def as_data(account: Account) -> dict[str, object]:
-    """A line's account as it is stored: whole numbers and the code its sentence is made from."""
+def as_data(account: Account, *, full_on: date | None) -> Told:
+    """A line's account as it is stored: whole numbers, a day, and the code its sentence is made from."""
     return {
         "code": str(account.code),
         "ordered": account.ordered,
@@ -119,6 +129,20 @@ def as_data(account: Account) -> dict[str, object]:
         "share_pct": int(account.share),
         "substituted": account.substituted,
         "part_pack": account.part_pack,
+        "full_on": full_on.isoformat() if full_on is not None else None,
+    }
+
+
+def _bag_as_data(bags: worths.BagPlan) -> dict[str, object]:
+    """What the plan says of a batch's bags as it is stored: ids and whole numbers."""
+    return {
+        "batch": bags.batch,
+        "seal": bags.seal,
+        "open": bags.open,
+        "opens_on": bags.opens_on.isoformat() if bags.opens_on else None,
+        "fresh_minor": bags.fresh.amount if bags.fresh else None,
+        "fresh_g": bags.grams,
+        "fresh_sold_g": bags.sold,
     }
 
 
@@ -144,12 +168,9 @@ def _write_pieces(pieces: Sequence[Piece], *, lines: Iterable[int], plan: Plan) 
     Allocation.objects.bulk_create(rows)
 
 
-def _write_accounts(accounts: Mapping[int, Account]) -> None:
+def _write_accounts(accounts: Mapping[int, Told]) -> None:
     field = Line._meta.get_field("account")  # noqa: SLF001 - public by Django's documentation
-    rows = [
-        (account.allocated, field.get_db_prep_save(as_data(account), connection), pk)
-        for pk, account in accounts.items()
-    ]
+    rows = [(account["allocated"], field.get_db_prep_save(account, connection), pk) for pk, account in accounts.items()]
     if rows:
         with connection.cursor() as cursor:
             cursor.executemany("UPDATE fulfilment_line SET allocated = %s, account = %s WHERE id = %s", rows)
@@ -168,17 +189,17 @@ def _note_chances(kept: Mapping[int, int], *, now: datetime) -> None:
     for line in (
         Line.objects.filter(pk__in=kept).select_related("promise", "order__kitchen", "order__buyer").order_by("pk")
     ):
-        chance, asked = kept[line.pk], line.promise.asked_pct if line.promise else 0
+        chance = kept[line.pk]
         if chance == line.chance_pct or line.promise is None:
             continue
         changed.append((chance, line.pk))
-        target = asked if not line.promise.below_asked else line.promise.chance_pct
-        was_doubtful = line.chance_pct is not None and line.chance_pct < target - DOUBTFUL_BY
-        if (chance < target - DOUBTFUL_BY) != was_doubtful:
+        target = doubts.target_of(line.promise)
+        was_doubtful = line.chance_pct is not None and doubts.doubtful(line.chance_pct, target=target)
+        if doubts.doubtful(chance, target=target) != was_doubtful:
             events.record(
                 "promise_recovered" if was_doubtful else "promise_doubtful", subject=line.order.public_id, by="night",
                 at=now, kitchen=line.order.kitchen, buyer=line.order.buyer,
-                data={"line": line.number, "asked": asked, "chance": chance},
+                data={"line": line.number, "asked": line.promise.asked_pct, "chance": chance},
             )  # fmt: skip
     if changed:
         with connection.cursor() as cursor:

@@ -16,6 +16,7 @@ from fulfilment.core.forecast import Forecast, by_profile, by_weekday, forecast,
 from fulfilment.core.growth import CropState, Knowledge
 from fulfilment.core.promises import Waiting, ask_again
 from fulfilment.core.units import KIT, Goods
+from fulfilment.core.worth import Worth
 from fulfilment.models import Batch, Line, PromisePart
 from fulfilment.models import Book as BookRow
 from fulfilment.models import Forecast as ForecastRow
@@ -24,7 +25,7 @@ from fulfilment.read import growing, supply
 from fulfilment.read.farm import farm
 from fulfilment.read.terms import asked_pct
 from fulfilment.services import events
-from fulfilment.services.planning import openings, quotas
+from fulfilment.services.planning import openings, quotas, worths
 from fulfilment.services.promising import Desk, Told, open_all, tell
 
 MEAN_PLACES = 1
@@ -51,13 +52,14 @@ def publish(*, today: date, now: datetime, scenarios: int | None = None) -> Fore
         fruiting = _set_aside(fruiting, raised)
         made = draw(fruiting)
     rivals = _rivals(fruiting, knowledge, today=today, days=made.days)
+    fresh = worths.weigh(made, chosen.states, knowledge, today=today, seed=whose.seed)
     with transaction.atomic():
         books = {
             Goods(row.strain_id, row.grade): row
             for row in BookRow.objects.select_for_update(no_key=True).order_by("pk")
         }
         row = _store(made, rivals, books=books, seen=seen, seed=whose.seed, now=now)
-        _plan_batches(made, opens_on=chosen.opens_on, extra=raised)
+        _plan_batches(made, opens_on=chosen.opens_on, extra=raised, fresh=fresh)
         desk = open_all(today=today, kitchens=_open_kitchens(today))
         reask(desk, now=now)
     return row
@@ -189,15 +191,23 @@ def _set_aside(states: Sequence[CropState], extra: Mapping[int, int]) -> tuple[C
     )
 
 
-def _plan_batches(made: Forecast, *, opens_on: Mapping[int, date], extra: Mapping[int, int]) -> None:
-    """Write to each batch not yet used up its quota, when its kits are practically sure, and its proposed opening
-    day.
+def _plan_batches(
+    made: Forecast, *, opens_on: Mapping[int, date], extra: Mapping[int, int], fresh: Mapping[int, Worth]
+) -> None:
+    """Write to each batch not yet used up what the plan fixes: its quota, when its kits are practically sure, its
+    proposed opening day, and what a bag of it is worth as fresh mushrooms.
     """
     unused = Batch.objects.filter(bags__gt=F("bags_lost") + F("bags_opened") + F("bags_sealed"))
     for batch in unused.select_for_update(no_key=True).order_by("pk"):
         outlook = made.outlooks.get(f"batch:{batch.pk}")
-        ready = batch.colonised_on or (outlook.kits_ready_on if outlook is not None else batch.kits_ready_on)
-        opened = opens_on.get(batch.pk) or (outlook.opened_on if outlook is not None else batch.opens_on)
-        quota = batch.kit_quota + extra.get(batch.pk, 0)
-        if (ready, opened, quota) != (batch.kits_ready_on, batch.opens_on, batch.kit_quota):
-            Batch.objects.filter(pk=batch.pk).update(kits_ready_on=ready, opens_on=opened, kit_quota=quota)
+        worth = fresh.get(batch.pk)
+        planned = {
+            "kits_ready_on": batch.colonised_on or (outlook.kits_ready_on if outlook else batch.kits_ready_on),
+            "opens_on": opens_on.get(batch.pk) or (outlook.opened_on if outlook else batch.opens_on),
+            "kit_quota": batch.kit_quota + extra.get(batch.pk, 0),
+            "fresh_minor": worth.minor if worth else None,
+            "fresh_g": worth.grams if worth else None,
+            "fresh_sold_g": worth.sold if worth else None,
+        }
+        if any(getattr(batch, name) != value for name, value in planned.items()):
+            Batch.objects.filter(pk=batch.pk).update(**planned)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+from urllib.parse import urlencode
 
 from django.urls import path, reverse
 
-from fulfilment.read import kitchen_page, kitchens, links, shortages
+from fulfilment.read import doubts, kitchen_page, kitchens, links, shortages
 from fulfilment.web.ground.doors import anybody, today_of
 from fulfilment.web.ground.showing import show
 from fulfilment.web.kitchen.asking import AnswerForm, PauseForm, ResumeForm
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from django.http import HttpRequest, HttpResponse
     from django.urls import URLPattern
 
+    from fulfilment.read.doubts import Seen
     from fulfilment.web.ground.forms import PageForm
 
 
@@ -47,8 +49,23 @@ def shown(
     return show(
         request, None, "pages/kitchen/page.html", status=422 if refused is not None else 200,
         kitchen=whose.name, token=token, found=found, usuals=usuals, offers=offers, today=today_of(now),
+        doubts=[(each, _ways(each, token)) for each in doubts.of_kitchen(whose.pk, now=now)],
         contact=kitchens.contact(), add=reverse("kitchen-add", args=[token]),
     )  # fmt: skip
+
+
+def _ways(doubt: Seen, token: str) -> list[tuple[str, str]]:
+    """What the kitchen can choose, each with the page on which it is done."""
+    add, day = reverse("kitchen-add", args=[token]), reverse("kitchen-day", args=[token, doubt.on])
+    return [
+        (
+            choice.says,
+            day
+            if choice.choice == "take_less"
+            else f"{add}?{urlencode({'ask': 1, 'on': choice.on.isoformat(), choice.product: choice.amount})}",
+        )
+        for choice in doubt.choices
+    ]
 
 
 PAGES: list[URLPattern] = [
