@@ -589,6 +589,20 @@ def test_forty_kilos_from_ten_bags_are_asked_about_and_neither_kept_nor_dropped_
     assert Event.objects.get(kind="harvest_logged").data["asked_about"] is True
 
 
+def test_what_no_miscount_explains_is_refused_whoever_confirms(grower: Grower) -> None:
+    crop = grower.crop(bags=10)
+    with pytest.raises(Invalid) as problem:
+        grower.harvest(crop, 90_001, confirmed=True)
+    assert said(problem) == (
+        "grades",
+        (
+            "90001 g in all from 10 bags with 9000 g of dry substrate is 1000 %, which is far more than any bags "
+            "can give (at most 300 %): is it grams?"
+        ),
+    )
+    assert not Harvest.objects.exists()
+
+
 def test_what_no_bag_can_give_is_in_store_and_teaches_nothing(grower: Grower) -> None:
     before = crop_states(TODAY)[1][grower.strain.pk].efficiency.mean
     crop = grower.crop(bags=10)

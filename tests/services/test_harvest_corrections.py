@@ -131,10 +131,11 @@ def test_what_cannot_be_is_refused_and_nothing_is_kept(grower: Grower) -> None:
         (500, {"trimmed_g": 501}, "Trimming takes away: 501 g cannot be left of 500 g."),
         (500, {"trimmed_g": 0}, "0 grams is too little"),
         (900, {"reason": " "}, "putting a harvest right"),
+        (900_000, {}, "far more than any bags can give"),
     ):
         with pytest.raises(Invalid, match=sentence):
             right(lot, weighed, **more)
-    for weighed, question in ((12_000, "much for 10 bags"), (900_000, "which no bag can give")):
+    for weighed, question in ((12_000, "much for 10 bags"), (40_000, "which no bag can give")):
         with pytest.raises(Unconfirmed, match=question):
             right(lot, weighed)
     lot.refresh_from_db()

@@ -1,8 +1,9 @@
 """What is taken off the bags: weighed, trimmed, sorted into grades, each a lot of its own.
 
-Nothing is refused that somebody holds in their hands, and asked about once is what a scale hardly can have shown: more
-than all flushes of these bags could give, or several times what the flush gives as a rule.  What is confirmed is kept,
-the event says that it was, and beyond what any bag can give it teaches nothing: then the bags were counted wrong.
+Nothing is refused that somebody may hold in their hands, and asked about once is what a scale hardly can have shown:
+more than all flushes of these bags could give, or several times what the flush gives as a rule.  What is confirmed is
+kept, the event says that it was, and beyond what any bag can give it teaches nothing: then the bags were counted wrong.
+Only what no miscount explains is refused: grams and kilos were mixed up.
 """
 
 from __future__ import annotations
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
     from datetime import date, datetime
 
 UNLIKELY_PCT: Final = 150
+ABSURD_PCT: Final = 1_000
+"""A tenth of the bags written down, each giving as much as it holds of dry substrate."""
 LEAST_G: Final = 20
 """A scale that shows kilos is read as grams more often than so little is written down; common practice, no source."""
 UNLIKELY_FLUSH: Final = 3
@@ -205,13 +208,20 @@ def check_trimming(trimmed: int, weighed: int) -> None:
 
 
 def unlikely(crop: Crop, flush: int, weighed_g: int, *, instead_of: int = 0) -> list[str]:
-    """What the scale hardly can have shown."""
+    """What the scale hardly can have shown; :class:`Invalid` for what it cannot."""
     dry_g = crop.bags * crop.batch.dry_g_per_bag
     so_far = Counter(dict(crop.harvests.values_list("flush").annotate(sum=Sum("weighed_g"))))
     so_far[flush] -= instead_of
     in_all = sum(so_far.values()) + weighed_g
     efficiency = biological_efficiency(in_all, dry_g=dry_g)
     says = f"{in_all} g in all from {crop.bags} bags with {dry_g} g of dry substrate is {efficiency:.0f} %"
+    if efficiency > ABSURD_PCT:
+        raise Invalid(
+            f"{says}, which is far more than any bags can give (at most {IMPOSSIBLE_PCT} %): is it grams?",
+            code="impossible_weight",
+            where="grades",
+            at_most_g=dry_g * ABSURD_PCT // 100,
+        )
     if efficiency > IMPOSSIBLE_PCT:
         doubts = "is it grams, is it this crop, and were there no more bags?"
         return [f"{says}, which no bag can give (at most {IMPOSSIBLE_PCT} %): {doubts}"]
