@@ -22,6 +22,7 @@ def live(clock: time_machine.Traveller) -> None:
     """All of it; each answer is what the schema says, since ``ask`` holds it against it."""
     all_ = Everything(clock)
     room = set_up(all_)
+    hear(all_)
     customers(all_)
     grow(all_, room)
     keep_store(all_)
@@ -43,6 +44,14 @@ def set_up(all_: Everything) -> str:
     readings = [{"room": room, "celsius": 22.5 + n / 10, "at": f"2026-05-04T0{n}:30:00Z"} for n in range(3)]
     all_.post("/reading-lists", {"items": readings})
     return room
+
+
+def hear(all_: Everything) -> None:
+    """Cleo's program is told, and asks for what it missed."""
+    hers = f"/webhook-endpoints/{all_.ids['webhook-endpoints']}"
+    ask(all_.cleo, "PATCH", hers, {"note": "till"}, match="*", status=200)
+    ask(all_.cleo, "POST", f"{hers}/replays", {"since": "2026-05-04T06:00:00Z"}, status=201)
+    ask(all_.cleo, "POST", f"{hers}/rotations", {"old_signs_h": 12}, status=201)
 
 
 def customers(all_: Everything) -> None:

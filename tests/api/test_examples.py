@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 from typing import Any
 
 import pytest
@@ -72,6 +73,7 @@ def test_each_example_is_what_was_sent_and_what_was_answered(monkeypatch: pytest
                 answer = _few(each.told)
                 found[name] = {"body": each.body, "status": each.status, "answer": answer}
     told = json.dumps(found, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+    told = re.sub(r"whsec_[\w+/=]+", "whsec_C2FVsBQIhrscChlQIMV+b5sSYspob7oD", told)
     if os.environ.get("EXAMPLES") == "write":
         examples.FILE.write_text(told)
     kept = json.loads(examples.FILE.read_text())
