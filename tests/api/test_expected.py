@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import timedelta
+from typing import TYPE_CHECKING
 
 import pytest
 import time_machine
 from django.core.cache import cache
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from fulfilment.models import Crop, Forecast, Room
 from fulfilment.read.rooms import expected
@@ -15,6 +18,9 @@ from fulfilment.services import growing
 from tests import world
 from tests.api.asking import ask, key
 from tests.world import ADA, MONDAY, NOW, World
+
+if TYPE_CHECKING:
+    from pytest_django import DjangoAssertNumQueries
 
 pytestmark = pytest.mark.django_db
 
@@ -71,6 +77,23 @@ def test_before_a_forecast_speaks_of_it_only_what_was_logged_is_told(farm: World
         "code": "pins_seen", "data": {"since": (MONDAY - timedelta(days=3)).isoformat(), "flush": 1},
         "sentence": "Pins seen 3 days ago. The next forecast says when.",
     }  # fmt: skip
+
+
+def test_a_list_costs_the_same_statements_however_many_hang_there(
+    farm: World, django_assert_num_queries: DjangoAssertNumQueries
+) -> None:
+    world.plan()
+    grower = key("grower")
+    for address, more in (("/crops", (3, 5)), ("/batches", (2, 4))):
+        ask(grower, "GET", address, status=200)
+        with CaptureQueriesContext(connection) as one:
+            ask(grower, "GET", address, status=200)
+        for days_ago in more:
+            dark = Room.objects.get(kind="incubation")
+            world.open_bags(farm.strain, dark, farm.room, bags=5, opened_days_ago=days_ago, kits_wanted=days_ago)
+        world.plan()
+        with django_assert_num_queries(len(one)):
+            ask(grower, "GET", address, status=200)
 
 
 def test_what_is_finished_or_used_up_expects_nothing(farm: World) -> None:
