@@ -37,7 +37,7 @@ class Books(Rows):
 
 @kept(Score)
 class Scores(Rows):
-    list_display = ("on", "strain", "grade", "lead_days", "observed", "p10", "p50", "p90", "inside")
+    list_display = ("on", "strain", "grade", "lead_days", "observed", "p10", "p50", "p90", "inside", "crps", "place")
     list_filter = ("strain", "grade", "lead_days", "inside")
     date_hierarchy = "on"
     ordering = ("-on", "-pk")

@@ -78,15 +78,15 @@ def known(request: Request, *names: str) -> None:
             raise Invalid("This holds a NUL character.", where=name)
 
 
-def day(request: Request) -> date | None:
-    """The parameter ``on``."""
-    given = request.query_params.get("on")
+def day(request: Request, name: str = "on") -> date | None:
+    """The parameter of this name as a day."""
+    given = request.query_params.get(name)
     if given is None:
         return None
     try:
         return Day().to_internal_value(given)
     except serializers.ValidationError as error:
-        raise Invalid("A day is written 2026-05-01.", code="not_a_day", where="on") from error
+        raise Invalid("A day is written 2026-05-01.", code="not_a_day", where=name) from error
 
 
 def _size(text: str | None) -> int:

@@ -29,6 +29,7 @@ from fulfilment.api.harvests import HarvestLists, Harvests
 from fulfilment.api.lots import Lots, OneLot
 from fulfilment.api.reference import problems, reference
 from fulfilment.api.schema import Schema
+from fulfilment.api.scores import Scores
 from fulfilment.api.views import Endpoint, Nowhere
 
 
@@ -50,6 +51,7 @@ V1: list[URLPattern | URLResolver] = [
     path("forecasts/current", farm.CurrentForecast.as_view()),
     path("plans/latest", plans.LatestPlan.as_view()),
     path("plans/latest/lines", plans.PlanLines.as_view()),
+    path("scores", Scores.as_view()),
     path("replans", farm.replan.as_view()),
     path("events", farm.Events.as_view()),
     path("keys/current", own_key.OwnKey.as_view()),

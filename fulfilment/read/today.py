@@ -35,7 +35,7 @@ from fulfilment.models import (
     Shipment,
     Way,
 )
-from fulfilment.read import doubts, holds, worths
+from fulfilment.read import doubts, holds, scores, worths
 from fulfilment.read.farm import farm
 from fulfilment.read.kits import events_of
 from fulfilment.read.planned import refused_at
@@ -344,6 +344,8 @@ def _risks(short: Sequence[Short], *, today: date, now: datetime) -> Iterable[Ri
         yield Risk(
             f"{kit.name} sells for {kit.price}; its bag would bring {kit.fresh} as fresh mushrooms.", page="plan"
         )
+    for each in scores.flagged(today=today):
+        yield Risk(each.sentence, page="scores")
     yield from _standing_still(now)
 
 

@@ -78,8 +78,7 @@ def chart(strain: StrainComing) -> Chart:
     """The strain's days drawn: a band, its middle, what is promised as bars at delivery days, what is in store."""
     days = strain.days
     most = max([1000, strain.on_hand, *(day.band[2] for day in days), *(day.promised for day in days)])
-    step = _step(most)
-    ceiling = step * -(-most // step)
+    ceiling, step = rounded(most)
     floor = HIGH - BELOW
     each = (WIDE - LEFT - 8) / (len(days) + 1)
 
@@ -124,13 +123,13 @@ def chart(strain: StrainComing) -> Chart:
     )
 
 
-def _step(most: int) -> int:
-    """A round number of grams so that about four lines reach the top."""
+def rounded(most: int) -> tuple[int, int]:
+    """(top of the axis, step between its lines): round numbers of grams so that about four lines reach the top."""
     step = 250
     while True:
         for factor in STEPS:
             if step * factor * 4 >= most:
-                return step * factor
+                return step * factor * -(-most // (step * factor)), step * factor
         step *= 10
 
 

@@ -15,6 +15,7 @@ from fulfilment.web import (
     packing,
     plan,
     rooms,
+    scores,
     signing_in,
     today,
 )
@@ -28,6 +29,7 @@ urlpatterns: list[URLPattern] = [
     *rooms.PAGES,
     *coming.PAGES,
     *plan.PAGES,
+    *scores.PAGES,
     *orders.PAGES,
     *packing.PAGES,
     *kits.PAGES,

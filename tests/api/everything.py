@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from fulfilment import work
 from fulfilment.models import Intake, Line, Pick, Round, SpawnDelivery
 from fulfilment.read.webhooks import Outcome, Result
-from fulfilment.services import freezing, webhooks
+from fulfilment.services import freezing, planning, scoring, webhooks
 from tests import world
 from tests.api.asking import ask, key
 from tests.world import MONDAY, NOW, World
@@ -25,6 +25,7 @@ class Everything:
 
     def __init__(self, clock: time_machine.Traveller) -> None:
         self.farm: World = world.build(kits_wanted=4)
+        self.score_yesterday()
         world.plan()
         self.office = key("office", "grower", "packing", "shop")
         self.cleo = key("kitchen", kitchen=self.farm.kitchen)
@@ -98,6 +99,12 @@ class Everything:
         away = [Result(post, Outcome.UNREACHABLE, None, timedelta(milliseconds=7)) for post in turn.posts]
         webhooks.settle(turn, away, now=FROZEN)
         return made
+
+    def score_yesterday(self) -> None:
+        """What was forecast for yesterday the day before is scored."""
+        before = timedelta(days=2)
+        planning.publish(today=MONDAY - before, now=NOW - before)
+        scoring.score_past(today=MONDAY)
 
     def come_short(self, order: str) -> None:
         """Nothing is left for this order, and its kitchen is told."""

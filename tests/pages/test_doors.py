@@ -31,7 +31,8 @@ ALL, STAFF, GROWING, PACKING, OFFICE = (
 """Who may open a page: Ada grows, Ben packs, Olive is the office, Cleo a kitchen; Eve has no role."""
 
 PAGES: Final = {
-    **dict.fromkeys(("today", "store", "lot", "lot-take", "lot-dry", "lot-correct", "lot-harvest", "coming"), STAFF),
+    **dict.fromkeys(("today", "store", "lot", "lot-take", "lot-dry", "lot-correct", "lot-harvest"), STAFF),
+    **dict.fromkeys(("coming", "scores"), STAFF),
     **dict.fromkeys(("holds", "hold", "hold-end", "hold-release", "hold-destroy"), STAFF),
     **dict.fromkeys(("rooms", "finished-crops", "room", "crop", "harvest", "crop-log"), GROWING),
     **dict.fromkeys(("batch", "batch-new", "batch-log", "batch-open", "batch-seal"), GROWING),

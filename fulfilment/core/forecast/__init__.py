@@ -1,5 +1,6 @@
 """What the crops will bring, on which day, how surely, and why."""
 
+from fulfilment.core.forecast.calibration import FEWEST_DAYS, Cause, Flag, Outcome, coverage, deciles, flags
 from fulfilment.core.forecast.coming import DAYS, SCENARIOS, forecast
 from fulfilment.core.forecast.delays import DelayCost, delay_cost
 from fulfilment.core.forecast.reasons import Code, Reason, reason
@@ -10,20 +11,27 @@ from fulfilment.core.forecast.scoring import COMING_WEEK, LEADS, WHOLE, Score, a
 __all__ = [
     "COMING_WEEK",
     "DAYS",
+    "FEWEST_DAYS",
     "LEADS",
     "LEVELS",
     "SCENARIOS",
     "WHOLE",
+    "Cause",
     "Code",
     "DelayCost",
+    "Flag",
     "Forecast",
+    "Outcome",
     "Outlook",
     "Reason",
     "Score",
     "ahead",
     "by_profile",
     "by_weekday",
+    "coverage",
+    "deciles",
     "delay_cost",
+    "flags",
     "forecast",
     "pack",
     "reason",

@@ -57,6 +57,12 @@ def kg(value: int | None) -> str:
 
 
 @register.filter
+def finer_kg(value: float | str | None) -> str:
+    """``0.41``: kilos to a hundredth, for scores; empty where the template found none."""
+    return f"{value / 1000:.2f}" if isinstance(value, int | float) else ""
+
+
+@register.filter
 def short_day(day: date | None) -> str:
     """``Fri 1 May``."""
     return day_in_short(day) if day else ""
