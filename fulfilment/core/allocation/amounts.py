@@ -83,7 +83,6 @@ def settle(
         claim = Claim(want=want, node=node, parts=[], got=stays[place], top=tops[place], promised=0, minimum=0)
         claim.promised = min(want.promised_total, claim.top)
         claim.minimum = _minimum(claim)
-        claim.tie = _mix(seed, want.line_id)
         left = claim.promised - claim.got
         for i, (goods, amount) in enumerate(want.promised):
             share = min(amount - pinned[place].get(goods, 0), left)
@@ -103,7 +102,7 @@ def settle(
     tight: list[tuple[int, int]] = []
     for tier in sorted({c.want.tier for c in claims}):
         rule = rules if isinstance(rules, Rule) else rules.get(tier, Rule.PRO_RATA)
-        sets = _share_tier(claims, masks, tier=tier, rule=rule, held=held, pinned=stays)
+        sets = _share_tier(claims, masks, tier=tier, rule=rule, held=held, pinned=stays, seed=seed)
         tight += [(tier, mask) for mask in sets]
     return claims, tight
 
@@ -208,6 +207,7 @@ def _share_tier(
     rule: Rule,
     held: Sequence[int],
     pinned: Sequence[int],
+    seed: int,
 ) -> tuple[int, ...]:
     """Raise the claims of one tier to their share; returns the masks of cohorts that prove it."""
     firm = [0] * len(masks)
@@ -215,6 +215,7 @@ def _share_tier(
     curves: list[Curve] = []
     for place, claim in enumerate(claims):
         if claim.want.tier == tier and not claim.dropped and claim.got < claim.top:
+            claim.tie = _mix(seed, claim.want.line_id)
             sharing.append(claim)
             curves.append(_curve(claim, rule, pinned=pinned[place]))
         else:
@@ -236,11 +237,11 @@ def _share_tier(
     over = [0] * len(masks)
     needs = list(firm)
     for claim, least, share in zip(sharing, own, division.shares, strict=False):
-        offset = claim.got - least
-        claim.fair = share + offset
-        claim.got = claim.whole(int(claim.fair))
+        offset, grams = claim.got - least, share.numerator // share.denominator
+        claim.fair = share + offset if offset else share
+        claim.got = claim.whole(grams + offset)
         needs[claim.node] += claim.got - offset
-        fair[claim.node] += int(share)
+        fair[claim.node] += grams
     flow = Flow(masks, held)
     # The fair amounts are laid first and cut down to packs afterwards, so that what is left over lies where its
     # owners reach it; laying the packs alone would leave it all in the newest goods.

@@ -193,9 +193,11 @@ def _accounts(plan: Plan, wants: Sequence[Want], shelf: _Shelf) -> list[str]:
     faults: list[str] = []
     there_for = shelf.sums(shelf.holds)
     outside: defaultdict[int, int] = defaultdict(int)
-    goods_of: defaultdict[int, list[tuple[Goods, int]]] = defaultdict(list)
+    substituted: defaultdict[int, int] = defaultdict(int)
+    liked = {want.line_id: want.choices[0][0] if want.choices else None for want in wants}
     for piece in plan.pieces:
-        goods_of[piece.line_id].append((piece.goods, piece.amount))
+        if piece.goods != liked[piece.line_id]:
+            substituted[piece.line_id] += piece.amount
         if shelf.cell_of[piece.source] not in shelf.reach[shelf.kind_of[piece.line_id]]:
             outside[piece.line_id] += shelf.by_key[piece.source].amount
     for want in wants:
@@ -205,13 +207,12 @@ def _accounts(plan: Plan, wants: Sequence[Want], shelf: _Shelf) -> list[str]:
             continue
         got = plan.amounts.get(want.line_id, 0)
         there = there_for[shelf.kind_of[want.line_id]] + outside[want.line_id]
-        liked = want.choices[0][0] if want.choices else None
-        substituted = sum(amount for goods, amount in goods_of[want.line_id] if goods != liked)
-        broken = got % want.pack if got < min(want.promised_total, want.ordered) else 0
+        promised = want.promised_total
+        broken = got % want.pack if got < min(promised, want.ordered) else 0
         said = (
             account.ordered, account.promised, account.allocated, account.there, account.substituted, account.part_pack
         )  # fmt: skip
-        true = (want.ordered, want.promised_total, got, there, substituted, broken)
+        true = (want.ordered, promised, got, there, substituted[want.line_id], broken)
         whole = want.ordered + want.picked
         share, below = account.share.as_integer_ratio()
         if said != true or share * (whole or 1) != below * (100 * (got + want.picked) if whole else 100):

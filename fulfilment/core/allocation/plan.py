@@ -52,7 +52,7 @@ def allocate(
     )
     open_amounts = [claim.got - sum(kept.values()) for claim, kept in zip(claims, pinned, strict=True)]
     pieces = _sourced(wants, network, left, held=held, pinned=pinned, amounts=open_amounts)
-    lost = [_lost(want, by_key, today=today) for want in wants]
+    lost = [_lost(want, network, kind, by_key, today=today) for want, kind in zip(wants, network.kind_of, strict=True)]
     accounts = _accounts(claims, network, pieces=pieces, pinned=pinned, lost=lost, by_key=by_key, rule=rule)
     return Plan(
         pieces=tuple(
@@ -147,7 +147,7 @@ def _sourced(
 ) -> list[dict[str, int]]:
     """Pieces per want, pinned ones included."""
     previous = [
-        [(key, amount - kept.get(key, 0)) for key, amount in want.previous]
+        [(key, amount - kept.get(key, 0)) for key, amount in want.previous] if kept else want.previous
         for want, kept in zip(wants, pinned, strict=True)
     ]
     needs = [0] * len(network.kinds)
@@ -169,12 +169,15 @@ def _sourced(
     return pieces
 
 
-def _lost(want: Want, by_key: Mapping[str, Source], *, today: date) -> int:
+def _lost(want: Want, network: Network, kind: int, by_key: Mapping[str, Source], *, today: date) -> int:
     """Grams of yesterday's pieces whose source is gone, empty or past its date."""
-    day, lost = max(want.day, today), 0
+    lost, mask = 0, network.kinds[kind].mask
     for key, amount in want.previous:
+        cohort = network.cohort_of.get(key, -1)
+        if cohort >= 0 and mask >> cohort & 1:
+            continue
         source = by_key.get(key)
-        if source is None or not usable(source, day=day):
+        if source is None or not usable(source, day=max(want.day, today)):
             lost += amount
     return lost
 
