@@ -7,8 +7,11 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any, Final
+
+from standardwebhooks import Webhook
 
 Answers = Callable[[BaseHTTPRequestHandler], None]
 
@@ -24,6 +27,12 @@ class Got:
     @property
     def id(self) -> str:
         return self.headers["webhook-id"]
+
+    def signed_by(self, *secrets: str) -> bool:
+        """Whether these secrets and no others signed it, the first first, whenever that was."""
+        at = datetime.fromtimestamp(int(self.headers["webhook-timestamp"]), UTC)
+        signatures = [Webhook(secret).sign(self.id, at, self.body) for secret in secrets]
+        return self.headers["webhook-signature"] == " ".join(signatures)
 
 
 def says(status: int, **headers: str) -> Answers:

@@ -15,6 +15,7 @@ from fulfilment.admin import (
     standing,
     store,
     strains,
+    webhooks,
 )
 
 __all__ = [
@@ -32,4 +33,5 @@ __all__ = [
     "standing",
     "store",
     "strains",
+    "webhooks",
 ]

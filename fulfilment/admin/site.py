@@ -121,6 +121,8 @@ RECORDS: Final[Mapping[type[Model], Leave]] = {
     models.Room: _seen(FARM, models.Room, change=GROWING),
     User: Leave(DOORS, OFFICE, OFFICE),
     models.ApiKey: Leave(DOORS, OFFICE, OFFICE),
+    models.WebhookEndpoint: Leave(DOORS, OFFICE, OFFICE),
+    models.WebhookMessage: Leave(DOORS, OFFICE),
 }
 """Every kind of row that has a list here, in the order of the front page."""
 

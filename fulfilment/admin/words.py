@@ -18,6 +18,7 @@ WORDS: Final[Mapping[str, str]] = {
     "hours since brewing", "is_active": "may sign in", "kit_weeks": "weeks a kit keeps", "last_login": "last here",
     "last_on": "until", "lead_days": "days ahead", "made_at": "made", "max_age_days": "harvested at most days before",
     "mail_from": "mails come from", "on": "date", "p10": "P10", "p50": "P50", "p90": "P90", "phone": "telephone",
+    "message_id": "message", "served_at": "last posted to", "took_ms": "took, ms",
     "public_id": "id", "room_celsius_tenths": "room, °C", "round_name": "round", "set_point_tenths": "kept at, °C",
     "spawn_pct": "spawn, %", "tell_me_by": "tell of a shortage by", "tolerance_pct": "may weigh off, %",
     "trimmed_g": "after trimming, g", "weighed_g": "weighed, g", "wet_g_per_bag": "wet grams per bag",

@@ -54,6 +54,8 @@ def _counted_from_one(db: None, monkeypatch: pytest.MonkeyPatch) -> None:
             cursor.execute(statement)
     draw = random.Random(1)
     monkeypatch.setattr("fulfilment.core.codes.secrets.choice", draw.choice)
+    bits = random.Random(2)
+    monkeypatch.setattr("fulfilment.models.webhooks.secrets.token_hex", lambda count: bits.randbytes(count).hex())
 
 
 @pytest.mark.django_db
