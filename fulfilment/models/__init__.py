@@ -48,7 +48,7 @@ from fulfilment.models.packing import (
     Round,
     Stop,
 )
-from fulfilment.models.planning import Forecast, Night, NightStep, Plan, Score, Supply
+from fulfilment.models.planning import Forecast, Learned, Night, NightStep, Plan, Score, Supply
 from fulfilment.models.stock import Hold, Lot, StockEntry
 from fulfilment.models.webhooks import WebhookEndpoint, WebhookMessage, WebhookSecret, WebhookTry
 from fulfilment.models.work import ApiKey, Job, Once, SignIn
@@ -86,6 +86,7 @@ __all__ = [
     "Kit",
     "KitEvent",
     "Kitchen",
+    "Learned",
     "Line",
     "Lot",
     "Mail",

@@ -21,12 +21,30 @@ class Forecast(models.Model):
     seen_entry = models.BigIntegerField(default=0)
     digest = models.CharField(max_length=64)
     outlooks = models.JSONField(default=dict, help_text="Key of a crop or batch → expected dates and grams.")
+    basis = models.BinaryField(null=True, help_text="What it was made of, for a later one of the same morning.")
 
     class Meta:
         get_latest_by = "id"
 
     def __str__(self) -> str:
         return f"{self.first_on} +{self.days}"
+
+
+class Learned(models.Model):
+    """What was known of a strain on the morning of ``on``: that day's forecasts all draw from it.
+
+    It is made of the farm's own logs and can be made again, but logs move on during the day.
+    """
+
+    strain = models.OneToOneField(Strain, on_delete=models.CASCADE, related_name="+")
+    on = models.DateField()
+    packed = models.BinaryField()
+
+    class Meta:
+        verbose_name_plural = "learned"
+
+    def __str__(self) -> str:
+        return f"{self.strain} {self.on}"
 
 
 class Supply(models.Model):

@@ -17,8 +17,9 @@ from fulfilment.core.calendar import farm_day
 from fulfilment.core.forecast import weekdays_from
 from fulfilment.core.growth import CropState, Knowledge, Stage, StrainProfile, TrimLog, learn
 from fulfilment.core.growth.diaries import BatchDiary, Climate, CropDiary, Place, logs, states
+from fulfilment.core.growth.learning import unpack
 from fulfilment.core.units import Goods
-from fulfilment.models import Batch, Crop, Harvest, Lot, Observation, Reading, Room, Strain
+from fulfilment.models import Batch, Crop, Harvest, Learned, Lot, Observation, Reading, Room, Strain
 from fulfilment.read import holds
 from fulfilment.read.farm import farm
 
@@ -29,8 +30,18 @@ LONGEST_LIFE = 400
 """Days: readings older than this touch no bag that still hangs, nor one that is learned from in detail."""
 
 
-def crop_states(today: date) -> tuple[list[CropState], dict[int, Knowledge]]:
-    """Every living crop and batch with bags left as of the start of ``today``, and what is known of each strain."""
+def learned(today: date) -> dict[int, Knowledge]:
+    """Strain id → what was known of it on this morning, where a forecast has been made since."""
+    return {row.strain_id: unpack(bytes(row.packed)) for row in Learned.objects.filter(on=today)}
+
+
+def crop_states(
+    today: date, *, known: Mapping[int, Knowledge] | None = None
+) -> tuple[list[CropState], dict[int, Knowledge]]:
+    """Every living crop and batch with bags left as of the start of ``today``, and what is known of each strain.
+
+    What is ``known`` already is taken as it is, unless the strain's profile is another one by now.
+    """
     strains = {strain.pk: StrainProfile.from_data(strain.growth) for strain in Strain.objects.all()}
     climate = _climate(today)
     diaries = _diaries(today)
@@ -43,7 +54,11 @@ def crop_states(today: date) -> tuple[list[CropState], dict[int, Knowledge]]:
     knowledge: dict[int, Knowledge] = {}
     for pk, profile in strains.items():
         own = diaries.get(pk, [])
-        knowledge[pk] = logs(own, profile=profile, climate=climate, today=today).teach(profile)
+        before = (known or {}).get(pk)
+        if before is not None and before.profile == profile:
+            knowledge[pk] = before
+        else:
+            knowledge[pk] = logs(own, profile=profile, climate=climate, today=today).teach(profile)
         living = [batch for batch in own if batch.batch_id not in held]
         found += states(
             living, strain_id=pk, knowledge=knowledge[pk], fruiting_rooms=rooms, climate=climate, today=today

@@ -22,8 +22,8 @@ from django.db.models import Q, Sum, Value
 from django.db.models.functions import Coalesce
 from numpy.typing import NDArray
 
+from fulfilment.core.forecast import Basis, Outlook, unpack
 from fulfilment.core.forecast import Forecast as Prediction
-from fulfilment.core.forecast import unpack
 from fulfilment.core.promises import Book, LotOnHand, Part, Supply, stack
 from fulfilment.core.units import KIT, Goods
 from fulfilment.models import Batch, Forecast, Lot, Pick, PromisePart, StockEntry
@@ -102,6 +102,26 @@ def supplies_of(made: Prediction, rows: Collection[BookRow], *, today: date) -> 
         )
         for each in goods
     }
+
+
+def made_before(today: date) -> Prediction | None:
+    """The newest forecast of this morning, as it was made; None where there is none that says of what."""
+    row = Forecast.objects.filter(first_on=today, basis__isnull=False).order_by("-pk").first()
+    if row is None or row.basis is None:
+        return None
+    return Prediction(
+        first_day=row.first_on,
+        scenarios=row.scenarios,
+        days=row.days,
+        supplies={
+            Goods(each.strain_id, each.grade): unpack(bytes(each.packed), row.scenarios, row.days)
+            for each in row.supplies.all()
+        },
+        outlooks={key: Outlook.from_data(key, data) for key, data in row.outlooks.items()},
+        unopened={},
+        digest=row.digest,
+        basis=Basis.unpack(bytes(row.basis)),
+    )
 
 
 def parts_now(rows: Collection[BookRow], *, today: date) -> list[Part]:

@@ -87,7 +87,7 @@ def _score(course: Course) -> Figures:
 
 
 def _forecast(course: Course) -> Figures:
-    made = planning.publish(today=course.on, now=course.now, scenarios=course.scenarios)
+    made = planning.publish(today=course.on, now=course.now, scenarios=course.scenarios, learns=True)
     return {"scenarios": made.scenarios}
 
 

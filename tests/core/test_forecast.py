@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
@@ -13,15 +14,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from fulfilment.core.forecast import Forecast, coming, forecast, pack, unpack
+from fulfilment.core.forecast import Basis, Forecast, Outlook, coming, forecast, pack, unpack
 from fulfilment.core.forecast.course import courses
 from fulfilment.core.growth import (
     FLUSHES,
     PEARL,
     PINK,
     CropState,
+    Drift,
+    FlushLog,
     Knowledge,
     Posterior,
+    Signs,
     Stage,
     StageLog,
     learn,
@@ -460,6 +464,27 @@ def test_what_was_learned_since_is_drawn_anew(monkeypatch: pytest.MonkeyPatch) -
     drawn.clear()
     forecast(crops, knowledge=KNOWN, today=MAY + timedelta(days=1), scenarios=300, seed=1, since=morning)
     assert sorted(drawn) == ["crop:1", "crop:2"]
+
+
+@settings(max_examples=20, deadline=None)
+@given(farms)
+def test_what_a_forecast_was_made_of_is_kept_with_it(crops: tuple[CropState, ...]) -> None:
+    told = {
+        "shown": (StageLog(Stage.PINNING, 7.25, ended=True),),
+        "gave": (FlushLog(1, 16_000, 4_900, bags=20, crop="crop:9"),),
+        "signs": Signs(celsius=15.5, looked=2, drift=Drift(7, -1.25, 0.4, 0.9)),
+    }
+    crops = tuple(replace(each, **told) for each in crops)  # type: ignore[arg-type]  # fields of CropState by name
+    found = ask(crops, scenarios=20)
+    assert Basis.unpack(found.basis.pack()) == found.basis
+    for key, outlook in found.outlooks.items():
+        again = Outlook.from_data(key, json.loads(json.dumps(outlook.as_data())))
+        assert again.as_data() == outlook.as_data()
+        assert (again.next_on, again.grams, again.kits_ready_on) == (
+            outlook.next_on,
+            outlook.grams,
+            outlook.kits_ready_on,
+        )
 
 
 @settings(max_examples=20, deadline=None)

@@ -26,6 +26,7 @@ from fulfilment.core.growth import (
 from fulfilment.core.growth.draws import (
     uniforms,
 )
+from fulfilment.core.growth.learning import pack, unpack
 from fulfilment.core.problems import Invalid
 
 
@@ -153,3 +154,26 @@ def test_the_same_logs_make_the_same_knowledge() -> None:
     logs = [StageLog(Stage.PINNING, 8, True), StageLog(Stage.PINNING, 5, False)]
     assert learn(PEARL, stages=logs).digest() == learn(PEARL, stages=logs).digest()
     assert learn(PEARL, stages=logs).digest() != learn(PEARL, stages=logs[:1]).digest()
+
+
+def test_what_was_learned_is_kept_to_the_last_bit() -> None:
+    taught = learn(
+        PEARL,
+        stages=[StageLog(Stage.PINNING, 8.3, ended=True), StageLog(Stage.GROWING, 4.1, ended=False)],
+        flushes=[
+            FlushLog(1, 16_000, 5_100, bags=20, crop="crop:1"),
+            FlushLog(2, 16_000, 2_300, bags=20, crop="crop:1"),
+        ],
+        losses=[LossLog(40, 3)],
+        trims=[TrimLog(1_000, 930)],
+        grades=[GradeLog((("a", 900), ("b", 90)))],
+        waits=[0, 3],
+        pairs=[(7.0, 5.0), (8.0, 4.0), (6.0, 6.5)],
+    )
+    kept = unpack(pack(taught))
+    assert kept.digest() == taught.digest()
+    assert kept.profile == taught.profile
+    assert kept.taught == taught.taught
+    assert np.array_equal(kept.efficiency.weights, taught.efficiency.weights)
+    with pytest.raises(Invalid, match="numbers, not"):
+        unpack(pack(taught)[:-8])

@@ -1,5 +1,6 @@
 """What the crops will bring, on which day, how surely, and why."""
 
+from fulfilment.core.forecast.basis import Basis
 from fulfilment.core.forecast.calibration import FEWEST_DAYS, Cause, Flag, Outcome, coverage, deciles, flags
 from fulfilment.core.forecast.coming import DAYS, SCENARIOS, forecast
 from fulfilment.core.forecast.delays import DelayCost, delay_cost
@@ -16,6 +17,7 @@ __all__ = [
     "LEVELS",
     "SCENARIOS",
     "WHOLE",
+    "Basis",
     "Cause",
     "Code",
     "DelayCost",

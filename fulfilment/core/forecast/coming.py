@@ -23,10 +23,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fulfilment.core.forecast.basis import Basis
 from fulfilment.core.forecast.course import Courses, alike, courses
 from fulfilment.core.forecast.delays import delay_cost
 from fulfilment.core.forecast.reasons import reason
-from fulfilment.core.forecast.results import LEVELS, Basis, Forecast, Outlook
+from fulfilment.core.forecast.results import LEVELS, Forecast, Outlook
 from fulfilment.core.forecast.worlds import BatchWorld, StrainWorld, batch_world, strain_world
 from fulfilment.core.growth import CropState, Knowledge, Stage
 from fulfilment.core.growth.draws import Numbers

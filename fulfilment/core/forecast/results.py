@@ -6,14 +6,15 @@ import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fulfilment.core.forecast.basis import Basis
 from fulfilment.core.forecast.delays import DelayCost
 from fulfilment.core.forecast.reasons import Reason
-from fulfilment.core.growth import CropState, Stage
+from fulfilment.core.growth import Stage
 from fulfilment.core.problems import Invalid
 from fulfilment.core.units import Goods
 
@@ -45,32 +46,27 @@ class Outlook:
             "next_stage": str(self.next_stage),
             "next_on": [day.isoformat() for day in self.next_on],
             "grams": list(self.grams),
+            "kits_ready_on": self.kits_ready_on.isoformat() if self.kits_ready_on else None,
             "opened_on": self.opened_on.isoformat() if self.opened_on else None,
             "reason": self.reason.as_data() if self.reason is not None else None,
             "delay": self.delay.as_data() if self.delay is not None else None,
         }
 
-
-@dataclass(frozen=True, slots=True)
-class Basis:
-    """What a forecast was made of: the learned state as a digest by strain, and where each crop stood, by key."""
-
-    method: int
-    today: date
-    days: int
-    scenarios: int
-    seed: int
-    learned: Mapping[int, str]
-    crops: Mapping[str, CropState]
-
-    def goes_with(self, other: Basis, strain_id: int) -> bool:
-        """Whether two forecasts of a strain differ by their crops alone."""
-        return (
-            (self.method, self.today, self.days, self.scenarios, self.seed)
-            == (other.method, other.today, other.days, other.scenarios, other.seed)
-            and strain_id in self.learned
-            and self.learned[strain_id] == other.learned.get(strain_id)
-        )  # fmt: skip
+    @classmethod
+    def from_data(cls, key: str, data: Mapping[str, Any]) -> Outlook:
+        """What :meth:`as_data` wrote."""
+        low, middle, high = map(date.fromisoformat, data["next_on"])
+        least, half, most = data["grams"]
+        return cls(
+            key=key,
+            next_stage=Stage(data["next_stage"]),
+            next_on=(low, middle, high),
+            grams=(least, half, most),
+            kits_ready_on=date.fromisoformat(data["kits_ready_on"]) if data["kits_ready_on"] else None,
+            opened_on=date.fromisoformat(data["opened_on"]) if data["opened_on"] else None,
+            reason=Reason.from_data(data["reason"]),
+            delay=DelayCost.from_data(data["delay"]),
+        )
 
 
 @dataclass(frozen=True, slots=True)

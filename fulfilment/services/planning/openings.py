@@ -1,4 +1,4 @@
-"""The proposed opening day of each batch not yet opened, chosen on expectations before the scenarios are drawn."""
+"""The proposed opening day of each batch not yet opened, chosen on what is expected if all were opened at once."""
 
 from __future__ import annotations
 
@@ -8,14 +8,11 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from fulfilment.core.forecast import forecast
-from fulfilment.core.growth import CropState, Knowledge
+from fulfilment.core.forecast import Forecast
+from fulfilment.core.growth import CropState
 from fulfilment.core.openings import Demand, Waiting, choose_delays
 from fulfilment.models import Batch
 from fulfilment.read import plans
-
-TRIAL_SCENARIOS = 100
-"""Enough for an expectation; what is promised is drawn with all of them afterwards."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,10 +23,9 @@ class Openings:
     opens_on: Mapping[int, date]
 
 
-def choose(
-    states: Sequence[CropState], knowledge: Mapping[int, Knowledge], *, today: date, seed: int, days: int
-) -> Openings:
-    """Batches of strains that cannot wait are opened as soon as they are grown through."""
+def choose(states: Sequence[CropState], at_once: Forecast) -> Openings:
+    """Batches of strains that cannot wait are opened as soon as they are grown through, as all are ``at_once``."""
+    today = at_once.first_day
     batches = {
         batch.pk: batch
         for batch in Batch.objects.select_related("strain").filter(
@@ -39,17 +35,13 @@ def choose(
     waits = [s for s in states if s.key == f"batch:{s.batch_id}" and s.batch_id in batches and s.bags > 0]
     if not waits:
         return Openings(tuple(states), {})
-    trial = forecast(
-        [replace(s, opens_in=0) for s in states], knowledge=knowledge, today=today, days=days,
-        scenarios=TRIAL_SCENARIOS, seed=seed,
-    )  # fmt: skip
-    others = {goods: trial.mean(goods) for goods in trial.supplies}
+    others = {goods: at_once.mean(goods) for goods in at_once.supplies}
     waiting = []
     for state in sorted(waits, key=lambda s: (batches[s.batch_id].mixed_on, s.batch_id)):
         batch = batches[state.batch_id]
         coming = {
             goods: np.asarray(amounts.mean(axis=0), dtype=np.float64)
-            for goods, amounts in trial.unopened.get(state.batch_id, {}).items()
+            for goods, amounts in at_once.unopened.get(state.batch_id, {}).items()
         }
         for goods, row in coming.items():
             others[goods] = others[goods] - row
@@ -59,7 +51,7 @@ def choose(
     moved: dict[int, int] = {}
     opens_on: dict[int, date] = {}
     for batch_id, delay in chosen.items():
-        outlook = trial.outlooks[f"batch:{batch_id}"]
+        outlook = at_once.outlooks[f"batch:{batch_id}"]
         ready = outlook.opened_on or today
         opens_on[batch_id] = ready + timedelta(days=delay)
         moved[batch_id] = (opens_on[batch_id] - today).days if delay else 0

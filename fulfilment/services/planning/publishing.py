@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 
 from fulfilment.core.forecast import Forecast, by_profile, by_weekday, forecast, pack
 from fulfilment.core.growth import CropState, Knowledge
+from fulfilment.core.growth.learning import pack as pack_knowledge
 from fulfilment.core.promises import Waiting, ask_again
 from fulfilment.core.units import KIT, Goods
 from fulfilment.core.worth import Worth
-from fulfilment.models import Batch, Line, PromisePart
+from fulfilment.models import Batch, Learned, Line, PromisePart
 from fulfilment.models import Book as BookRow
 from fulfilment.models import Forecast as ForecastRow
 from fulfilment.models import Supply as SupplyRow
@@ -31,11 +32,16 @@ from fulfilment.services.promising import Desk, Told, open_all, tell
 MEAN_PLACES = 1
 
 
-def publish(*, today: date, now: datetime, scenarios: int | None = None) -> ForecastRow:
-    """Forecast what comes from ``today`` on, make it every book's, and ask the open lines again."""
+def publish(*, today: date, now: datetime, scenarios: int | None = None, learns: bool = False) -> ForecastRow:
+    """Forecast what comes from ``today`` on, make it every book's, and ask the open lines again.
+
+    The first of a morning learns from the logs, and so does one that ``learns``; the later ones draw from the same
+    learned state and follow the one before, so that only what changed is drawn.
+    """
     whose = farm()
     seen = supply.newest_entry()
-    states, knowledge = growing.crop_states(today)
+    known = {} if learns else growing.learned(today)
+    states, knowledge = growing.crop_states(today, known=known)
     draw = partial(
         forecast,
         knowledge=knowledge,
@@ -44,13 +50,14 @@ def publish(*, today: date, now: datetime, scenarios: int | None = None) -> Fore
         scenarios=scenarios or whose.scenarios,
         seed=whose.seed,
     )
-    chosen = openings.choose(states, knowledge, today=today, seed=whose.seed, days=whose.horizon_days)
+    at_once = draw(states, since=supply.made_before(today))
+    chosen = openings.choose(states, at_once)
     fruiting = chosen.states
-    made = draw(fruiting)
+    made = draw(fruiting, since=at_once)
     raised = quotas.choose(made, fruiting, today=today)
     if raised:
         fruiting = _set_aside(fruiting, raised)
-        made = draw(fruiting)
+        made = draw(fruiting, since=made)
     rivals = _rivals(fruiting, knowledge, today=today, days=made.days)
     fresh = worths.weigh(made, chosen.states, knowledge, today=today, seed=whose.seed)
     with transaction.atomic():
@@ -58,11 +65,21 @@ def publish(*, today: date, now: datetime, scenarios: int | None = None) -> Fore
             Goods(row.strain_id, row.grade): row
             for row in BookRow.objects.select_for_update(no_key=True).order_by("pk")
         }
+        _keep_learned(knowledge, known=known, today=today)
         row = _store(made, rivals, books=books, seen=seen, seed=whose.seed, now=now)
         _plan_batches(made, opens_on=chosen.opens_on, extra=raised, fresh=fresh)
         desk = open_all(today=today, kitchens=_open_kitchens(today))
         reask(desk, now=now)
     return row
+
+
+def _keep_learned(knowledge: Mapping[int, Knowledge], *, known: Mapping[int, Knowledge], today: date) -> None:
+    """Keep for the day what was learned just now."""
+    for strain_id, each in knowledge.items():
+        if known.get(strain_id) is not each:
+            Learned.objects.update_or_create(
+                strain_id=strain_id, defaults={"on": today, "packed": pack_knowledge(each)}
+            )
 
 
 def reask(desk: Desk, *, now: datetime) -> int:
@@ -154,6 +171,7 @@ def _store(
         seed=seed,
         seen_entry=seen,
         digest=made.digest,
+        basis=made.basis.pack(),
         outlooks={key: outlook.as_data() for key, outlook in made.outlooks.items()},
     )
     fresh = [goods for goods in made.supplies if goods in books]

@@ -18,14 +18,15 @@ shares by day, which may reach a few days further than the profile's, since some
 every farm, and how alike crops are in them.
 
 By module: :mod:`posteriors` the grid, :mod:`times`, :mod:`yields`, :mod:`picking` and :mod:`counts` what is learned of
-each, :mod:`knowledge` the whole.
+each, :mod:`knowledge` the whole, :mod:`keeping` how it is kept.
 
 Worked example: belief 7 days, cv 0.2, worth 4; four crops pinned after 9, 9, 9 and 9 days: the middle moves to
 the geometric middle of 6.9 and 9, 7.9 days, and the spread grows with the disagreement.
 """
 
+from fulfilment.core.growth.learning.keeping import pack, unpack
 from fulfilment.core.growth.learning.knowledge import Knowledge, learn
 from fulfilment.core.growth.learning.posteriors import Posterior
 from fulfilment.core.growth.learning.times import stage_posterior
 
-__all__ = ["Knowledge", "Posterior", "learn", "stage_posterior"]
+__all__ = ["Knowledge", "Posterior", "learn", "pack", "stage_posterior", "unpack"]

@@ -64,26 +64,22 @@ class Knowledge:
         for posterior in (self.colonising, self.pinning, self.growing, self.resting, self.efficiency):
             for array in (posterior.mu, posterior.log_sigma, posterior.weights):
                 seen.update(np.ascontiguousarray(array, dtype="<f8").tobytes())
-        seen.update(
-            repr(
-                (
-                    self.profile,
-                    self.flushes,
-                    self.window,
-                    self.window_concentration,
-                    self.loss,
-                    self.grades,
-                    self.trim_loss,
-                    self.flush_spread,
-                    self.unwritten,
-                    self.skipped,
-                    self.waits,
-                    self.follows,
-                    sorted(self.taught.items()),
-                )
-            ).encode()
-        )
+        plain = (
+            self.profile.as_data(), self.flushes, self.window, self.window_concentration, self.loss, self.grades,
+            self.trim_loss, self.flush_spread, self.unwritten, self.skipped, self.waits, self.follows,
+            {str(stage): count for stage, count in self.taught.items()},
+        )  # fmt: skip
+        seen.update(repr(_plain(plain)).encode())
         return seen.hexdigest()
+
+
+def _plain(value: object) -> object:
+    """The same for 7, 7.0 and numpy's 7.0, and for lists and tuples."""
+    if isinstance(value, Mapping):
+        return sorted((name, _plain(each)) for name, each in value.items())
+    if isinstance(value, list | tuple):
+        return [_plain(each) for each in value]
+    return value if isinstance(value, str) else float(value)  # type: ignore[arg-type]  # a number is all that is left
 
 
 def learn(
