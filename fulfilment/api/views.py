@@ -56,6 +56,12 @@ class Endpoint(APIView):
     def get_exception_handler(self) -> Callable[[Exception, Mapping[str, Any]], Response | None]:
         return problems.answer
 
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        super().initial(request, *args, **kwargs)
+        # PostgreSQL takes no NUL, not even to look for; nothing is called so.
+        if any("\0" in str(value) for value in kwargs.values()):
+            raise Missing("There is nothing at this address.")
+
     def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Any:
         """What is read carries a tag of every byte of it, and is not sent again to who has it (RFC 9110, 304)."""
         ready = super().finalize_response(request, response, *args, **kwargs)

@@ -47,6 +47,11 @@ def operations() -> list[dict[str, Any]]:
     return [found for item in _schema()["paths"].values() for found in item.values()]
 
 
+def addresses() -> list[tuple[str, dict[str, Any]]]:
+    """Each address with what can be asked there."""
+    return list(_schema()["paths"].items())
+
+
 def shape(schema: Mapping[str, Any], told: object) -> None:
     jsonschema.Draft202012Validator(
         {**schema, "components": _schema()["components"]}, format_checker=jsonschema.FormatChecker()
