@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
+from threading import Barrier
 
 import pytest
 from django.db import connections
@@ -21,17 +22,31 @@ pytestmark = pytest.mark.django_db(transaction=True)
 
 FRIDAY = MONDAY + timedelta(days=4)
 RIVALS = 8
+HUNDRED = 100
 
 
-def at_once(what: Callable[[int], object], *, times: int) -> None:
+def at_once(what: Callable[[int], object], *, times: int, rivals: int = RIVALS) -> None:
     def one(n: int) -> None:
         try:
             what(n)
         finally:
             connections.close_all()
 
-    with ThreadPoolExecutor(RIVALS) as pool:
+    with ThreadPoolExecutor(rivals) as pool:
         list(pool.map(one, range(times)))
+
+
+def kept_by_the_rule() -> int:
+    """Every part at least as likely as its kitchen asked, counted again from the books; returns the sum promised."""
+    rows = list(Book.objects.select_related("forecast"))
+    parts = [part for own in supply.parts(rows, today=MONDAY).values() for part in own]
+    kept = chances(supply.supplies(rows, today=MONDAY), parts).by_part
+    found = list(PromisePart.objects.select_related("promise"))
+    assert found
+    assert len({part.rank_id for part in found}) == len(found), "every promise has its own place in the row"
+    for part in found:
+        assert kept[part.pk] >= part.promise.asked_pct / 100
+    return sum(part.amount for part in found)
 
 
 def test_two_hundred_buyers_for_fifty_seven_kits() -> None:
@@ -60,10 +75,25 @@ def test_kitchens_at_once_are_promised_no_more_than_the_scenarios_carry() -> Non
 
     at_once(order, times=40)
     assert Line.objects.filter(promised=0).exists(), "somebody goes short"
-    ranks = list(PromisePart.objects.values_list("rank", flat=True))
-    assert len(set(ranks)) == len(ranks), "every promise has its own place in the row"
-    rows = list(Book.objects.select_related("forecast"))
-    parts = [part for own in supply.parts(rows, today=MONDAY).values() for part in own]
-    kept = chances(supply.supplies(rows, today=MONDAY), parts).by_part
-    for part in PromisePart.objects.select_related("promise"):
-        assert kept[part.pk] >= part.promise.asked_pct / 100
+    kept_by_the_rule()
+
+
+def test_a_hundred_at_once_are_promised_what_one_after_the_other_are() -> None:
+    """A hundred threads begin at the same moment; what they get in all is what the rule allows, to the pack."""
+    farm = world.build()
+    world.plan()
+    allowed = ordering.check(
+        [Asked(farm.product.public_id, HUNDRED * 1_000)], kitchen=farm.kitchen.public_id, on=FRIDAY, now=NOW
+    )[0].answer.largest
+    together = Barrier(HUNDRED)
+
+    def order(n: int) -> None:
+        together.wait(timeout=60)
+        ordering.place(
+            [Asked(farm.product.public_id, 1_000)], kitchen=farm.kitchen.public_id, on=FRIDAY, by=f"key:{n}", now=NOW
+        )
+
+    at_once(order, times=HUNDRED, rivals=HUNDRED)
+    assert Order.objects.count() == HUNDRED
+    assert 0 < allowed < HUNDRED * 1_000
+    assert kept_by_the_rule() == allowed
