@@ -13,7 +13,7 @@ from django.core.management import call_command
 from django.core.management.base import CommandError
 
 from fulfilment.management.commands.own_farm import cut_off, weekdays, zone_named
-from fulfilment.models import CareStep, Crop, Farm, Forecast, Lot, Night, Order, Reading
+from fulfilment.models import CareStep, Crop, Farm, Forecast, Lot, Night, Order, Reading, Score
 from fulfilment.read.people import actor_of
 
 if TYPE_CHECKING:
@@ -73,6 +73,11 @@ def test_the_invented_farm_has_lived_and_its_night_is_a_table(tmp_path: Path) ->
         "Seconds: score",
     ):
         assert words in table
+
+    scored = Score.objects.filter(grade="")
+    assert set(scored.values_list("lead_days", flat=True)) == {1}, "three days have one lead that is over"
+    assert not scored.filter(by_profile=None).exists()
+    assert not scored.filter(place=None).exists()
 
     assert said("demo_farm", "--if-empty") == ""
     with pytest.raises(CommandError, match="There is a farm in this database already"):

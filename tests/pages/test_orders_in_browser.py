@@ -70,6 +70,7 @@ def test_the_pages_of_orders_are_accessible(visitor: Visitor, phone: bool) -> No
         "/orders/", "/orders/new/", "/orders/new/?customer=copp", "/orders/new/?customer=zebra",
         "/orders/new/kits/?buyer=new", f"/orders/{order}/", "/orders/standing/", "/orders/standing/new/?customer=copp",
         f"/orders/standing/{standing}/", "/coming-harvest/",
+        "/coming-harvest/scores/",
     ):  # fmt: skip
         page.goto(visitor.demo.url + address)
         accessible(page)

@@ -46,7 +46,7 @@ def test_each_lead_stands_beside_its_rivals(here: World) -> None:
         a_score(here.strain, MONDAY - timedelta(days=back), place=0.05 if back > 7 else 0.5, inside=back <= 9)
     said = page()
     # 10 days, 0.10 kg off; the rivals 0.40 and 0.30; 67 % below the better; 7 of 10 where they should; 9 of 10 inside.
-    assert "7 days ahead 10 0.10 0.40 0.30 67 % 70 % 90 % -5 % too few days" in said
+    assert "7 days ahead too few days 10 0.10 0.40 0.30 67 % 70 % 90 % -5 %" in said
     assert "by tenth" in said
     assert "style=" not in signed_in("olive", "office").get("/coming-harvest/scores/").content.decode()
 
@@ -100,7 +100,7 @@ def test_scores_of_before_rivals_were_kept_are_shown_as_far_as_they_go(here: Wor
         a_score(
             here.strain, MONDAY - timedelta(days=back), mean=None, place=None, by_profile=None, by_weekday=None,
         )  # fmt: skip
-    assert re.search(r"7 days ahead 3 0\.10 100 % -10 % too few days", page())
+    assert re.search(r"7 days ahead too few days 3 0\.10 100 % -10 %", page())
 
 
 def test_an_empty_farm_is_friendly() -> None:
