@@ -119,6 +119,7 @@ def made_before(today: date) -> Prediction | None:
         },
         outlooks={key: Outlook.from_data(key, data) for key, data in row.outlooks.items()},
         unopened={},
+        ready={},
         digest=row.digest,
         basis=Basis.unpack(bytes(row.basis)),
     )

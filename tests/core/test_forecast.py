@@ -251,6 +251,37 @@ def test_kits_are_ready_when_99_in_100_are() -> None:
     assert (ready - MAY).days in (20, 21)
 
 
+@pytest.mark.parametrize("elapsed", [0.0, 12.0])
+def test_bags_ready_to_seal_agree_with_following_every_bag(elapsed: float) -> None:
+    worlds, bags = 40_000, 30
+    rng = np.random.default_rng(4)
+    knowledge = KNOWN[PEARL_ID]
+    mu, sigma = pick_cells(knowledge.colonising, rng, worlds)
+    share = PEARL.batch_share
+    logs = mu + sigma * np.sqrt(share) * rng.standard_normal(worlds)
+    lasts = np.zeros(worlds)
+    while (short := lasts <= elapsed - 0.5).any() or not lasts.all():
+        again = short | (lasts == 0)
+        lasts[again] = np.exp(logs + sigma * np.sqrt(1 - share) * rng.standard_normal(worlds))[again]
+    day = np.floor(lasts - (elapsed - 0.5)).astype(int)
+    keeps = (1 - rng.beta(*knowledge.loss, size=worlds)) ** (1 / (FLUSHES + 1))
+    sound = (rng.random((worlds, bags)) < keeps[:, None]).sum(axis=1)
+    true = np.zeros((worlds, 45))
+    true[np.arange(worlds), np.minimum(day, 44)] = sound
+
+    found = ask([batch(bags=22, kits=8, elapsed=elapsed)], days=45, scenarios=worlds)
+    ready = found.ready[7]
+    assert ready.shape == (worlds, 45)
+    assert ready.mean(axis=0) == pytest.approx(true.mean(axis=0), abs=5 * bags * 0.5 / worlds**0.5)
+    assert (np.count_nonzero(ready, axis=1) <= 1).all()
+    for level in (1, 10, 50):
+        assert np.percentile(ready.sum(axis=1), level) == pytest.approx(np.percentile(true.sum(axis=1), level), abs=1)
+    assert abs(found.surely_ready(7) - np.percentile(true.sum(axis=1), 1)) <= 1
+    # those not ready within the days are nobody's
+    assert ask([batch(elapsed=0.0)], days=5).surely_ready(7) == 0
+    assert ask([batch(stage=Stage.PINNING, bags=5, kits=3)], days=5).ready[7][:, 0].tolist() == [8] * 300
+
+
 def test_a_resting_third_flush_brings_nothing_more() -> None:
     found = ask([crop(stage=Stage.RESTING, flush=3), crop(2, stage=Stage.FINISHED)], days=60)
     assert whole(found).sum() == 0

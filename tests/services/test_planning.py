@@ -233,6 +233,14 @@ def test_the_kit_quota_rises_to_the_wish_but_never_out_of_a_promise() -> None:
     assert batch.kits_ready_on is not None
 
 
+def test_of_bags_that_still_run_no_more_become_kits_than_are_practically_sure() -> None:
+    farm = world.build(bags=2, opened_days_ago=3, kits_wanted=30)
+    Batch.objects.filter(pk=farm.crop.batch_id).update(colonised_on=None)
+    world.plan()
+    quota = Batch.objects.get(pk=farm.crop.batch_id).kit_quota
+    assert 20 < quota < 30  # some of thirty bags are always lost on the way
+
+
 def test_a_quota_leaves_what_was_promised_of_the_bags_as_fresh() -> None:
     farm = world.build(bags=1, opened_days_ago=1, kits_wanted=30)
     customers.change_kitchen(farm.kitchen.public_id, max_age_days=7, chance_pct=60, by=ADA, now=NOW)

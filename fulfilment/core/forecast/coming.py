@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fulfilment.core.forecast.basis import Basis
-from fulfilment.core.forecast.course import Courses, alike, courses
+from fulfilment.core.forecast.course import Courses, alike, courses, grown_through
 from fulfilment.core.forecast.delays import delay_cost
 from fulfilment.core.forecast.reasons import reason
 from fulfilment.core.forecast.results import LEVELS, Forecast, Outlook
@@ -113,6 +113,7 @@ def forecast(
         supplies={goods: np.ascontiguousarray(amounts[:, :days]) for goods, amounts in supplies.items()},
         outlooks={crop.key: outlooks[crop.key] for crop in crops},
         unopened=_Unopened(maker, {batch_id: tuple(parts) for batch_id, parts in waiting.items()}),
+        ready=_Ready(maker, {batch_id: tuple(parts) for batch_id, parts in waiting.items()}),
         digest=_digest(basis),
         basis=basis,
     )
@@ -151,20 +152,32 @@ class _Maker:
 
     def courses(self, crops: Sequence[CropState]) -> Iterator[tuple[list[CropState], Courses]]:
         """The crops in companies that stand alike, with their courses."""
+        numbers = Numbers(self.seed, scenarios=self.scenarios)
+        for few, worlds in self._companies(crops):
+            yield few, courses(few, batches=worlds, numbers=numbers, days=self.days)
+
+    def ready(self, crops: Sequence[CropState]) -> NDArray[np.int32]:
+        """[scenario, day] bags of one unopened batch that are grown through and there from that day on."""
+        found = np.zeros((self.scenarios, self.days + 1), dtype=np.int32)
+        numbers = Numbers(self.seed, scenarios=self.scenarios)
+        for few, worlds in self._companies(crops):
+            for day, bags in zip(*grown_through(few, batches=worlds, numbers=numbers), strict=True):
+                found[np.arange(self.scenarios), np.minimum(day, self.days)] += bags.astype(np.int32)
+        return np.ascontiguousarray(found[:, : self.days])
+
+    def _companies(self, crops: Sequence[CropState]) -> Iterator[tuple[list[CropState], list[BatchWorld]]]:
         windows = {strain_id: len(known.window) for strain_id, known in self.knowledge.items()}
 
         def group(crop: CropState) -> tuple[object, ...]:
             return alike(crop, window=windows[crop.strain_id])
 
         at_once = max(_AT_ONCE // self.scenarios, 1)
-        numbers = Numbers(self.seed, scenarios=self.scenarios)
         ordered = sorted(crops, key=lambda crop: (group(crop), crop.batch_id, crop.key))
         for _, standing in groupby(ordered, key=group):
             together = list(standing)
             for place in range(0, len(together), at_once):
                 few = together[place : place + at_once]
-                worlds = [self._batch(crop) for crop in few]
-                yield few, courses(few, batches=worlds, numbers=numbers, days=self.days)
+                yield few, [self._batch(crop) for crop in few]
 
     def _batch(self, crop: CropState) -> BatchWorld:
         if crop.strain_id not in self._strains:
@@ -215,6 +228,22 @@ class _Unopened(Mapping[int, Mapping[Goods, NDArray[np.int32]]]):
                 sums |= self._maker.empty(strain_id)
             self._maker.add(found, sums, strain_id=strain_id)
         return {goods: np.ascontiguousarray(amounts[:, : self._maker.days]) for goods, amounts in sums.items()}
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._crops)
+
+    def __len__(self) -> int:
+        return len(self._crops)
+
+
+class _Ready(Mapping[int, NDArray[np.int32]]):
+    """By batch, likewise drawn when asked for."""
+
+    def __init__(self, maker: _Maker, crops: Mapping[int, Sequence[CropState]]) -> None:
+        self._maker, self._crops = maker, crops
+
+    def __getitem__(self, batch_id: int) -> NDArray[np.int32]:
+        return self._maker.ready(self._crops[batch_id])
 
     def __iter__(self) -> Iterator[int]:
         return iter(self._crops)

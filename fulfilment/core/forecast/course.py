@@ -99,6 +99,15 @@ def courses(crops: Sequence[CropState], *, batches: Sequence[BatchWorld], number
     return _Company(crops, batches, numbers, days=days).run()
 
 
+def grown_through(
+    crops: Sequence[CropState], *, batches: Sequence[BatchWorld], numbers: Numbers
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """(day, bags), each [crop, scenario], of unopened batches that stand :func:`alike`: when they are grown through,
+    and how many bags, meant for fruiting or as kits, are then still there.
+    """
+    return _Company(crops, batches, numbers, days=0).grown_through()
+
+
 class _Company:
     """The computation for crops that stand alike; lives for one call.  Rows leave when they reach no further flush."""
 
@@ -169,6 +178,13 @@ class _Company:
             return Courses(Stage.GROWING, _day(ends), None, None, flushes)
         next_on = np.maximum(_day(ends), self.first_possible)
         return Courses(Stage.PICKING, next_on, None, None, tuple(self._rounds(number, picks_from=ends, step=0.5)))
+
+    def grown_through(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        bags = np.repeat(self._column([float(crop.bags + crop.kits) for crop in self.crops]), self.scenarios, axis=1)
+        if self.crops[0].stage is not Stage.COLONISING:
+            return np.zeros(bags.shape, dtype=np.int64), bags.astype(np.int64)
+        lost = binomial(self._uniform("colonising"), trials=bags, chance=1 - self.strain.keeps)
+        return _day(self._running(Stage.COLONISING)), (bags - lost).astype(np.int64)
 
     def _unopened(self) -> Courses:
         if self.crops[0].stage is Stage.COLONISING:

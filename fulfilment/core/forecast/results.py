@@ -74,7 +74,9 @@ class Forecast:
     """``supplies`` and the values of ``unopened`` are int32 arrays [scenario, day], day 0 being ``first_day``.
 
     ``unopened`` holds, by batch, the part of ``supplies`` that comes from bags not yet opened; it is drawn again
-    at each access, the same to the last gram, instead of being kept.
+    at each access, the same to the last gram, instead of being kept.  ``ready`` [scenario, day] is, by batch not yet
+    opened, how many of its bags, meant for fruiting or as kits, are grown through and sound from that day on; a
+    scenario has them all on one day.
     """
 
     first_day: date
@@ -83,6 +85,7 @@ class Forecast:
     supplies: Mapping[Goods, NDArray[np.int32]]
     outlooks: Mapping[str, Outlook]
     unopened: Mapping[int, Mapping[Goods, NDArray[np.int32]]]
+    ready: Mapping[int, NDArray[np.int32]]
     digest: str
     basis: Basis
 
@@ -90,6 +93,11 @@ class Forecast:
         """[level, day]: the smallest amount that at least ``level`` percent of the scenarios do not exceed."""
         found = np.percentile(self.supplies[goods], list(levels), axis=0, method="inverted_cdf")
         return np.asarray(found, dtype=np.int64)
+
+    def surely_ready(self, batch_id: int) -> int:
+        """Bags of an unopened batch that at least 99 scenarios of 100 have ready to seal within the days."""
+        bags = np.sort(self.ready[batch_id].sum(axis=1))
+        return int(bags[bags.size // 100])
 
     def mean(self, goods: Goods) -> NDArray[np.float64]:
         """[day]."""

@@ -125,6 +125,8 @@ class CropState:
         stable name, ``crop:12`` or ``batch:7``: its random draws hang on nothing else.
     ``bags``
         alive; of an unopened batch those meant for fruiting.
+    ``kits``
+        of an unopened batch, bags meant as kits beside those.
     ``stage``, ``flush``
         of an unopened batch ``COLONISING``, or ``PINNING`` once it is grown through and only waits to be opened.
         ``flush`` is the flush under way; while resting, the one just over.
@@ -179,9 +181,10 @@ class CropState:
     shown: tuple[StageLog, ...] = ()
     gave: tuple[FlushLog, ...] = ()
     signs: Signs = Signs()
+    kits: int = 0
 
     def __post_init__(self) -> None:
-        if self.bags < 0 or self.dry_g_per_bag < 0 or self.picked_g < 0:
+        if min(self.bags, self.dry_g_per_bag, self.picked_g, self.kits) < 0:
             raise Invalid(f"{self.key}: bags and grams must be 0 or more.", code="negative")
         if not 0 <= self.flush <= FLUSHES:
             raise Invalid(f"{self.key}: flush {self.flush} must be between 0 and {FLUSHES}.", code="no_such_flush")

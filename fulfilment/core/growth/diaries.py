@@ -193,6 +193,7 @@ def _batch_state(
         batch_id=batch.batch_id,
         strain_id=strain_id,
         bags=max(0, batch.bags_left - batch.meant_as_kits),
+        kits=min(batch.bags_left, batch.meant_as_kits),
         dry_g_per_bag=batch.dry_g_per_bag,
         stage=Stage.PINNING if grown else Stage.COLONISING,
         flush=1,

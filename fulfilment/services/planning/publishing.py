@@ -204,7 +204,9 @@ def _rounded(grams: NDArray[np.float64]) -> list[float]:
 def _set_aside(states: Sequence[CropState], extra: Mapping[int, int]) -> tuple[CropState, ...]:
     """The states with the bags newly meant as kits taken off those meant for fruiting."""
     return tuple(
-        replace(s, bags=s.bags - extra[s.batch_id]) if s.key == f"batch:{s.batch_id}" and s.batch_id in extra else s
+        replace(s, bags=s.bags - extra[s.batch_id], kits=s.kits + extra[s.batch_id])
+        if s.key == f"batch:{s.batch_id}" and s.batch_id in extra
+        else s
         for s in states
     )
 

@@ -2,7 +2,8 @@
 
 Every bag kept as a kit is one that gives no fresh mushrooms.  A quota is raised as far as no promise already booked
 falls below the chance it was made at (or, where it has fallen there already, any lower), found by bisection over the
-scenarios.  Lowering is nobody's business here: losses, openings and picks do that.
+scenarios, and never beyond what at least 99 scenarios of 100 have grown through and sound within the days.  Lowering is
+nobody's business here: losses, openings and picks do that.
 """
 
 from __future__ import annotations
@@ -27,10 +28,11 @@ Arrays = Mapping[Goods, NDArray[np.int32]]
 
 def choose(made: Forecast, states: Sequence[CropState], *, today: date) -> dict[int, int]:
     """Batch id → how many more bags to set aside; only batches whose quota rises."""
-    fruiting = {s.batch_id: s.bags for s in states if s.key == f"batch:{s.batch_id}" and s.bags > 0}
+    waiting = {s.batch_id: s for s in states if s.key == f"batch:{s.batch_id}" and s.bags > 0}
+    fruiting = {batch_id: state.bags for batch_id, state in waiting.items()}
     raised: dict[int, int] = {}
     batches = Batch.objects.filter(pk__in=fruiting, kits_wanted__gt=0).order_by("mixed_on", "pk")
-    short = [(batch, _missing(batch, fruiting[batch.pk])) for batch in batches]
+    short = [(batch, min(_missing(batch, fruiting[batch.pk]), _sure(made, waiting[batch.pk]))) for batch in batches]
     if not any(missing for _, missing in short):
         return raised
     stock, parts = _as_forecast(made, today=today)
@@ -45,6 +47,11 @@ def choose(made: Forecast, states: Sequence[CropState], *, today: date) -> dict[
             raised[batch.pk] = extra
             stock = _without(stock, coming, share=extra / fruiting[batch.pk])
     return raised
+
+
+def _sure(made: Forecast, state: CropState) -> int:
+    """Bags that will practically surely be there to seal beyond those set aside already: kits are promised by date."""
+    return max(0, made.surely_ready(state.batch_id) - state.kits)
 
 
 def _missing(batch: Batch, bags: int) -> int:
