@@ -18,6 +18,7 @@ from fulfilment.core.growth import (
     CropState,
     Drift,
     Knowledge,
+    PickingLog,
     Signs,
     Stage,
     StageLog,
@@ -83,6 +84,12 @@ def test_the_farms_own_crops_say_how_long_and_how_many_they_were() -> None:
     assert (found.code, found.since, found.own) == (Code.PINS_SEEN, MAY - timedelta(days=3), 40)
     assert found.takes_days == (5, 7)
     assert of(state()).own == 0, "nothing logged: the handbook's"
+
+
+def test_of_picking_the_flushes_that_are_over_are_counted() -> None:
+    crop = state(Stage.PICKING)
+    assert (of(crop).takes_days, of(crop).own) == ((4, 4), 0)
+    assert of(crop, learn(PEARL, pickings=[PickingLog(10, (500, 900, 300))] * 3)).own == 3
 
 
 def test_at_half_the_pace_it_takes_twice_as_long() -> None:

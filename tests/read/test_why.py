@@ -54,6 +54,10 @@ def said(code: Code, since: int, **more: object) -> str:
         ("Mixed 2 days ago; no batch of this strain has come so far yet: by the handbook 16–20 days at 22 °C.",
          said(Code.MIXED, 2, own=0, takes_days=(16, 20), celsius=22.0)),
         ("Pins seen 3 days ago.", said(Code.PINS_SEEN, 3, takes_days=None, own=None)),
+        (
+            "Picked since today, 1.2 kg of this flush taken; by the handbook a flush is picked out in 4 days.",
+            said(Code.PICKED, 0, takes_days=(4, 4), own=0),
+        ),
         ("Opened 3 days ago, no look written down since. At 3 °C nothing moves: look at the room.",
          said(Code.OPENED, 3, takes_days=None, still=True, celsius=3.0)),
     ],

@@ -133,6 +133,7 @@ def reason(crop: CropState, *, knowledge: Knowledge, today: date) -> Reason | No
                 since=_back(today, crop.since),
                 flush=crop.flush,
                 takes_days=(knowledge.picking_days, knowledge.picking_days),
+                own=knowledge.taught.get(Stage.PICKING, 0),
             )
         case _:
             return None

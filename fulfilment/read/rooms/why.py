@@ -156,7 +156,10 @@ def _picked(reason: Reason, strain: str, today: date, *, taken_g: int) -> str:
     days = (today - reason.since).days
     head = f"Picked {'since today' if days <= 0 else f'for {_days(days)}'}"
     taken = f", {said(taken_g, is_kit=False)} of this flush taken"
-    last = f"; your {strain} flushes are picked out in {_days(reason.takes_days[1])}" if reason.takes_days else ""
+    last = ""
+    if reason.takes_days is not None:
+        whose = f"your {strain} flushes are" if reason.own else "by the handbook a flush is"
+        last = f"; {whose} picked out in {_days(reason.takes_days[1])}"
     return f"{head}{taken}{last}."
 
 

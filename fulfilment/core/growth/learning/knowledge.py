@@ -136,5 +136,6 @@ def learn(
         skipped=counts.share((not grams for log in picked_by_day for grams in log.grams[1:-1]), belief=counts.SKIPPED),
         waits=times.waits(list(waits)),
         follows=times.follows(list(pairs)),
-        taught={stage: sum(log.ended for log in logs) for stage, logs in by_stage.items()},
+        taught={stage: sum(log.ended for log in logs) for stage, logs in by_stage.items()}
+        | {Stage.PICKING: len(picked_by_day)},
     )
