@@ -13,12 +13,14 @@ from django.contrib.admin import RelatedFieldListFilter, display
 from django.utils.html import format_html_join
 
 from fulfilment.admin.forms import RecordForm
-from fulfilment.admin.promises import account, told
+from fulfilment.admin.promises import told
+from fulfilment.admin.purchases import PAYMENTS
 from fulfilment.admin.rows import Rows, kept
 from fulfilment.admin.site import RECORDS, hand_of, site
 from fulfilment.core.problems import Invalid
 from fulfilment.core.units import said
 from fulfilment.models import Address, Allocation, Kitchen, Line, Order, Product, Way
+from fulfilment.read.orders.why import account
 from fulfilment.read.scope import visible
 from fulfilment.services import ordering
 from fulfilment.services.ordering import Asked
@@ -326,6 +328,8 @@ class Orders(Rows):
                 if row.standing_order is not None and hand.actor.may(RECORDS[type(row.standing_order)].see)
                 else ""
             ),
+            "purchase_url": site.address(row.purchase) if row.purchase is not None and hand.office else "",
+            "payment": PAYMENTS[row.purchase.payment] if row.purchase is not None else "",
             "history": site.address(row, "history"),
         }
 

@@ -69,6 +69,7 @@ ORDERS, CUSTOMERS, GROWS, STORE, PACKS, KITS, SAID, PLANS, FARM, DOORS = (
 
 RECORDS: Final[Mapping[type[Model], Leave]] = {
     models.Order: Leave(ORDERS, OFFICE | PACKING | KITCHEN, OFFICE | KITCHEN),
+    models.Purchase: Leave(ORDERS, OFFICE, OFFICE),
     models.StandingOrder: Leave(ORDERS, OFFICE | KITCHEN, OFFICE | KITCHEN),
     models.Line: _seen(ORDERS, models.Line),
     models.Promise: Leave(ORDERS, OFFICE),

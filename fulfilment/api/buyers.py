@@ -9,10 +9,10 @@ from drf_spectacular.utils import extend_schema, inline_serializer
 from rest_framework import serializers
 from rest_framework.response import Response
 
-from fulfilment.api import pages
-from fulfilment.api.actions import Asking, action, made
-from fulfilment.api.customers import PlaceAsked
-from fulfilment.api.fields import Id, Shape, Text
+from fulfilment.api import etags, pages
+from fulfilment.api.actions import Asking, Made, action, made
+from fulfilment.api.customers import ADDRESSES, PlaceAsked, numbered, place
+from fulfilment.api.fields import Id, Shape, Text, read
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
 from fulfilment.models import Buyer
@@ -31,6 +31,15 @@ class BuyerAsked(Shape):
     phone = Text(required=False, allow_blank=True)
     zone = Text(required=False, max_length=60)
     address = PlaceAsked()
+
+
+class BuyerChanged(Shape):
+    """What is left out stays as it is."""
+
+    name = Text(required=False, max_length=120)
+    email = Text(required=False, max_length=254)
+    phone = Text(required=False, allow_blank=True)
+    zone = Text(required=False, max_length=60)
 
 
 class BuyerShape(Shape):
@@ -54,14 +63,43 @@ class Buyers(Endpoint):
 
 
 class OneBuyer(Endpoint):
-    scopes = {"GET": SELLERS}
+    scopes = {"GET": SELLERS, "PATCH": SELLERS}
 
     @extend_schema(operation_id="buyers_read", responses=BuyerShape)
     def get(self, request: Request, code: str) -> Response:
         """One buyer."""
         pages.known(request)
-        buyers = visible(Buyer, actor_of(request)).filter(erased_at__isnull=True)
-        return Response(_show([rows.find_in(buyers, code)])[0])
+        found = _living(request, code)
+        return Response(_show([found])[0], headers={"ETag": etags.tag(found)})
+
+    @extend_schema(operation_id="buyers_change", parameters=[etags.PARAMETER], request=BuyerChanged, responses=Made)
+    def patch(self, request: Request, code: str) -> Response:
+        """Another name, mail address, telephone number or zone; links that were sent to an old address end."""
+        asked = read(BuyerChanged, request.data)
+        _living(request, code)
+        return etags.change(request, Buyer, code, lambda own, who: customers.change_buyer(own, **asked, **who.signed))
+
+
+class BuyerAddresses(Endpoint):
+    scopes = {"GET": SELLERS}
+
+    @extend_schema(operation_id="buyer_addresses_list", responses=ADDRESSES)
+    def get(self, request: Request, code: str) -> Response:
+        """Where a buyer's kits can go: the buyer's own address first, then those of receivers."""
+        pages.known(request)
+        return Response({"items": numbered(_living(request, code).addresses.order_by("pk"))})
+
+
+@action("buyer_addresses_add", scopes=SELLERS, shape=PlaceAsked)
+def add_buyer_address(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
+    """Add one more address, a receiver's for example; the answer names the buyer."""
+    own = who.own(Buyer)
+    customers.add_address(place(asked), buyer=own, **who.signed)
+    return {"id": own}
+
+
+def _living(request: Request, code: str) -> Buyer:
+    return rows.find_in(visible(Buyer, actor_of(request)).filter(erased_at__isnull=True), code)
 
 
 @action("buyers_add", scopes=frozenset({"office", "shop"}), shape=BuyerAsked)

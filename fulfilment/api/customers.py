@@ -17,12 +17,13 @@ from fulfilment.api.products import minor_of
 from fulfilment.api.views import Endpoint
 from fulfilment.core.problems import Invalid
 from fulfilment.core.units import Money
-from fulfilment.models import Kitchen
+from fulfilment.models import Address, Kitchen
 from fulfilment.read.farm import farm
 from fulfilment.read.scope import visible
 from fulfilment.services import customers, packing, rows
 
 if TYPE_CHECKING:
+    from django.db.models import QuerySet
     from rest_framework.request import Request
 
     from fulfilment.services.customers import Place
@@ -113,6 +114,9 @@ class KitchenShape(Shape):
 
 
 class AddressShape(Shape):
+    """``number`` is how an order names it: they are counted as they were added, the first one 1."""
+
+    number = serializers.IntegerField()
     name = Text()
     street = Text()
     postcode = Text()
@@ -172,8 +176,7 @@ class KitchenAddresses(Endpoint):
         """Where a kitchen's deliveries can go, the first one first."""
         pages.known(request)
         found = rows.find_in(visible(Kitchen, actor_of(request)), code)
-        names = tuple(AddressShape().fields)
-        return Response({"items": list(found.addresses.order_by("pk").values(*names))})
+        return Response({"items": numbered(found.addresses.order_by("pk"))})
 
 
 class Substitutes(Endpoint):
@@ -263,6 +266,12 @@ def set_prices(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
 def take_crates(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Empty crates that came back outside a delivery."""
     return made(packing.take_crates(who.own(Kitchen), back=asked["back"], confirmed=asked["confirmed"], **who.signed))
+
+
+def numbered(addresses: QuerySet[Address]) -> list[dict[str, Any]]:
+    """A customer's addresses with the numbers that orders name them by."""
+    names = [str(name) for name in AddressShape().fields if str(name) != "number"]
+    return [{"number": number, **each} for number, each in enumerate(addresses.values(*names), start=1)]
 
 
 def place(asked: Mapping[str, Any]) -> Place:

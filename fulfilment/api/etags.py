@@ -17,7 +17,7 @@ from rest_framework.response import Response
 from fulfilment.api.actions import Asking
 from fulfilment.api.keys import actor_of, uses
 from fulfilment.core.problems import Invalid, Stale
-from fulfilment.models import Kitchen, Product, WebhookEndpoint
+from fulfilment.models import Buyer, Kitchen, Order, Product, Purchase, StandingOrder, WebhookEndpoint
 from fulfilment.services import rows
 
 if TYPE_CHECKING:
@@ -25,7 +25,9 @@ if TYPE_CHECKING:
 
     from rest_framework.request import Request
 
-Row = TypeVar("Row", Kitchen, Product, WebhookEndpoint)
+Row = TypeVar("Row", Buyer, Kitchen, Product, StandingOrder, WebhookEndpoint)
+
+Versioned = Buyer | Kitchen | Order | Product | Purchase | StandingOrder | WebhookEndpoint
 
 PARAMETER: Final = OpenApiParameter(
     "If-Match", str, OpenApiParameter.HEADER, required=True, description="The `ETag` of what you read."
@@ -33,12 +35,12 @@ PARAMETER: Final = OpenApiParameter(
 """For the schema of every such method."""
 
 
-def tag(row: Kitchen | Product | WebhookEndpoint) -> str:
+def tag(row: Versioned) -> str:
     """The row as it stands."""
     return f'"{row.version}"'
 
 
-def match(request: Request, row: Kitchen | Product | WebhookEndpoint) -> None:
+def match(request: Request, row: Versioned) -> None:
     """The asker has seen this ``row``, which is locked; else :class:`Stale`, or :class:`Invalid` without a word."""
     given = request.headers.get("If-Match", "")
     if not given:

@@ -7,16 +7,17 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from drf_spectacular.utils import extend_schema, inline_serializer
+from drf_spectacular.utils import OpenApiParameter, extend_schema, inline_serializer
 from rest_framework import serializers
 from rest_framework.response import Response
 
 from fulfilment.api import pages
 from fulfilment.api.actions import Asking, Made, action, made
-from fulfilment.api.fields import Day, Flag, Id, Shape, Text, read
+from fulfilment.api.fields import Day, Flag, Id, Instant, Shape, Text, read
 from fulfilment.api.keys import actor_of
 from fulfilment.api.throttles import PerAddress
 from fulfilment.api.views import Endpoint
+from fulfilment.core import codes
 from fulfilment.models import Kit
 from fulfilment.read import kits as reading
 from fulfilment.read.scope import EVERYBODY, STAFF, visible
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from rest_framework.request import Request
 
 CARERS = STAFF | {"shop"}
+ORDER = OpenApiParameter("order", str, description="Those picked for this order.")
 
 
 class EventAsked(Shape):
@@ -73,9 +75,10 @@ class ExpectedShape(Shape):
 
 
 class KitShape(Shape):
-    """Where a kit stands; never whose it is."""
+    """Where a kit stands; never whose it is.  ``order`` is the one that it was picked for."""
 
     id = Id()
+    order = Id(allow_null=True)
     strain = Text()
     stage = Text()
     flush = serializers.IntegerField()
@@ -86,17 +89,31 @@ class KitShape(Shape):
     expected = ExpectedShape(many=True)
 
 
+class KitEventShape(Shape):
+    """What happened to it, on its holder's local day; ``flush`` counts from 1."""
+
+    kind = Text()
+    on = Day()
+    flush = serializers.IntegerField()
+    trouble = Text()
+    at = Instant()
+
+
+EVENTS = inline_serializer("KitEvents", {"items": KitEventShape(many=True)})
 KITS = inline_serializer("Kits", {"items": KitShape(many=True), "next": serializers.URLField(allow_null=True)})
 
 
 class Kits(Endpoint):
     scopes = {"GET": CARERS}
 
-    @extend_schema(operation_id="kits_list", parameters=pages.PARAMETERS, responses=KITS)
+    @extend_schema(operation_id="kits_list", parameters=[*pages.PARAMETERS, ORDER], responses=KITS)
     def get(self, request: Request) -> Response:
         """Kits with where each stands and the days that are expected, newest first; never whose they are."""
-        pages.known(request)
-        return pages.page(request, visible(Kit, actor_of(request)).select_related(*reading.WITH), show=_show)
+        pages.known(request, ORDER.name)
+        kits = visible(Kit, actor_of(request)).select_related(*reading.WITH)
+        if (order := request.query_params.get(ORDER.name)) is not None:
+            kits = kits.filter(line__order__public_id=codes.tidy(order) or "-")
+        return pages.page(request, kits, show=_show)
 
 
 class OneKit(Endpoint):
@@ -108,6 +125,24 @@ class OneKit(Endpoint):
         pages.known(request)
         found = rows.find_in(visible(Kit, actor_of(request)).select_related(*reading.WITH), code)
         return Response(_show([found])[0])
+
+
+class KitEvents(Endpoint):
+    scopes = {"GET": CARERS}
+
+    @extend_schema(operation_id="kit_events_list", responses=EVENTS)
+    def get(self, request: Request, code: str) -> Response:
+        """What happened to a kit, oldest first; what its holder wrote of it is told to nobody here."""
+        pages.known(request)
+        found = rows.find_in(visible(Kit, actor_of(request)), code)
+        return Response(
+            {
+                "items": [
+                    {"kind": each.kind, "on": each.on, "flush": each.cycle, "trouble": each.trouble, "at": each.at}
+                    for each in found.events.order_by("pk")
+                ]
+            }
+        )
 
 
 @action("kits_report", scopes=CARERS, shape=EventAsked)
@@ -148,9 +183,11 @@ class KitJoinings(Endpoint):
 
 def _show(found: Sequence[Kit]) -> list[dict[str, Any]]:
     by_id = {view.public_id: view for view in reading.view(found)}
+    orders = {kit.public_id: kit.line.order.public_id for kit in found if kit.line is not None}
     return [
         {
             "id": view.public_id,
+            "order": orders.get(view.public_id),
             "strain": view.strain,
             "stage": view.stage,
             "flush": view.cycle,

@@ -5,34 +5,42 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from django.db.models import Prefetch
+from django.db.models import Exists, OuterRef, Prefetch
 from drf_spectacular.utils import inline_serializer
 from rest_framework import serializers
 
 from fulfilment.api.fields import Day, Flag, Id, Instant, Price, Shape, Text
 from fulfilment.core.promises import words
-from fulfilment.core.units import Money
-from fulfilment.models import Doubt, Line, Order, Strain
+from fulfilment.core.units import Goods, Money
+from fulfilment.models import Address, Doubt, Line, Order, Parcel, Strain
 from fulfilment.read.farm import farm
+from fulfilment.read.orders import why
+from fulfilment.read.scope import STAFF
 from fulfilment.services import rows
 
 if TYPE_CHECKING:
     from django.db.models import QuerySet
 
-    from fulfilment.core.promises import Answer
+    from fulfilment.read.scope import Actor
     from fulfilment.services.ordering import Offer
 
 
 class PartShape(Shape):
+    """So much of a strain and grade, harvested between two days; ``substitute``: not what was ordered."""
+
     strain = Id()
     grade = Text()
     amount = serializers.IntegerField()
     first_harvest_on = Day()
     last_harvest_on = Day()
+    substitute = Flag()
 
 
 class PromiseShape(Shape):
-    """What was said of a line.  ``chance`` is a whole percent, ``words`` what a customer is told instead."""
+    """What was said of a line.  ``chance`` is a whole percent, ``words`` what a customer is told instead; ``says`` is
+    why, as a sentence, and ``why`` the code and the numbers it was made from.  ``largest`` is the most that can be
+    counted on at the asked chance, ``first_full_on`` the first delivery day on which all of it can.
+    """
 
     status = serializers.ChoiceField(choices=["full", "partial", "declined"])
     amount = serializers.IntegerField()
@@ -42,6 +50,7 @@ class PromiseShape(Shape):
     largest = serializers.IntegerField()
     first_full_on = Day(allow_null=True)
     why = serializers.DictField()
+    says = Text()
     parts = PartShape(many=True)
 
 
@@ -76,14 +85,20 @@ class LineShape(Shape):
     cancelled = Flag()
     promise = PromiseShape(allow_null=True)
     doubt = DoubtShape(allow_null=True, help_text="Null: as sure as it was promised.")
-    account = serializers.DictField(help_text="Why it gets what it gets, by the last plan.")
+    at_least = serializers.IntegerField()
+    account = serializers.DictField(help_text="Why it gets what it gets, by the last plan: a code and its numbers.")
+    says = Text(help_text="The same as a sentence; empty before the first plan.")
 
 
 class OrderShape(Shape):
+    """``standing_on`` is the date of the standing order that it was made for, where it comes from one."""
+
     id = Id()
     kitchen = Id(allow_null=True)
     buyer = Id(allow_null=True)
     standing_order = Id(allow_null=True)
+    standing_on = Day(allow_null=True)
+    purchase = Id(allow_null=True)
     on = Day()
     reference = Text()
     state = Text()
@@ -91,7 +106,45 @@ class OrderShape(Shape):
     cut_off_at = Instant(allow_null=True)
     placed_at = Instant()
     gift = Flag()
+    start_on = Day(allow_null=True)
     lines = LineShape(many=True)
+
+
+class GoesTo(Shape):
+    """``number`` counts the customer's addresses, the first one 1."""
+
+    number = serializers.IntegerField()
+    name = Text()
+    street = Text()
+    postcode = Text()
+    town = Text()
+    country = Text()
+    instructions = Text()
+
+
+class LinkShape(Shape):
+    """Where the carrier tells of a parcel, and what a link to it may say."""
+
+    address = serializers.URLField()
+    text = Text()
+
+
+class ParcelShape(Shape):
+    shipment = Id()
+    carrier = Text()
+    tracking = Text()
+    link = LinkShape(allow_null=True)
+    handed_at = Instant()
+
+
+class OrderInFull(OrderShape):
+    """An order with what is personal of it: told when it is read, and kept in no stored answer."""
+
+    note = Text()
+    greeting = Text()
+    way = Text()
+    address = GoesTo()
+    parcels = ParcelShape(many=True)
 
 
 class OfferShape(Shape):
@@ -103,7 +156,8 @@ class OfferShape(Shape):
 ORDERS = inline_serializer("Orders", {"items": OrderShape(many=True), "next": serializers.URLField(allow_null=True)})
 OFFERS = inline_serializer("PromiseCheck", {"lines": OfferShape(many=True)})
 
-_ADVANCE: Final = ("placed", "packed", "sent", "delivered")
+GOES_TO: Final = ("name", "street", "postcode", "town", "country", "instructions")
+ADVANCE: Final = ("placed", "packed", "sent", "delivered")
 
 
 def with_lines(orders: QuerySet[Order]) -> QuerySet[Order]:
@@ -115,25 +169,58 @@ def with_lines(orders: QuerySet[Order]) -> QuerySet[Order]:
         )
         .order_by("number")
     )
-    return orders.select_related("kitchen", "buyer", "standing_order").prefetch_related(
+    return orders.select_related("kitchen", "buyer", "standing_order", "purchase").prefetch_related(
         Prefetch("lines", queryset=lines)
     )
 
 
-def one(order: Order) -> dict[str, Any]:
+def one(order: Order, actor: Actor) -> dict[str, Any]:
     """An order that was just written, read again."""
-    return show([rows.find_in(with_lines(Order.objects.all()), order.public_id)])[0]
+    return show([rows.find_in(with_lines(Order.objects.all()), order.public_id)], actor)[0]
 
 
-def show(orders: Sequence[Order]) -> list[dict[str, Any]]:
+def in_full(order: Order, actor: Actor) -> dict[str, Any]:
+    """An order with what is personal of it."""
+    lines = list(order.lines.all())
+    shipment = next((line.shipment for line in lines if line.cancelled_at is None), lines[0].shipment)
+    place = shipment.address
+    owner = Address.objects.filter(kitchen=place.kitchen_id, buyer=place.buyer_id)
+    parcels = Parcel.objects.filter(shipment__lines__order=order).select_related("shipment").distinct()
+    return {
+        **show([order], actor)[0],
+        "note": order.note,
+        "greeting": order.greeting,
+        "way": shipment.way,
+        "address": {
+            "number": owner.filter(pk__lte=place.pk).count(),
+            **{name: getattr(place, name) for name in GOES_TO},
+        },
+        "parcels": [
+            {
+                "shipment": each.shipment.public_id,
+                "carrier": each.carrier,
+                "tracking": each.tracking,
+                "link": {"address": each.link, "text": f"{each.carrier} {each.tracking}".strip()}
+                if each.link
+                else None,
+                "handed_at": each.handed_at,
+            }
+            for each in parcels.order_by("pk")
+        ],
+    }
+
+
+def show(orders: Sequence[Order], actor: Actor) -> list[dict[str, Any]]:
     """Orders whose lines, promises and shipments are already read, as the API tells them."""
-    currency = farm().currency
+    currency, staff = farm().currency, actor.may(STAFF)
     return [
         {
             "id": order.public_id,
             "kitchen": order.kitchen.public_id if order.kitchen else None,
             "buyer": order.buyer.public_id if order.buyer else None,
             "standing_order": order.standing_order.public_id if order.standing_order else None,
+            "standing_on": order.standing_on,
+            "purchase": order.purchase.public_id if order.purchase else None,
             "on": order.on.isoformat(),
             "reference": order.reference,
             "state": state_of(order),
@@ -141,10 +228,22 @@ def show(orders: Sequence[Order]) -> list[dict[str, Any]]:
             "cut_off_at": min((line.shipment.cut_off_at for line in order.lines.all()), default=None),
             "placed_at": order.placed_at,
             "gift": order.gift,
-            "lines": [show_line(line, currency=currency) for line in order.lines.all()],
+            "start_on": order.start_on,
+            "lines": [show_line(line, currency=currency, staff=staff) for line in order.lines.all()],
         }
         for order in orders
     ]
+
+
+def in_state(orders: QuerySet[Order], state: str) -> QuerySet[Order]:
+    """The orders whose state (:func:`state_of`) this is."""
+    live = Line.objects.filter(order=OuterRef("pk"), cancelled_at__isnull=True)
+    standing = orders.filter(cancelled_at__isnull=True).filter(Exists(live.filter(shipment__state__in=ADVANCE)))
+    if state == "cancelled":
+        return orders.exclude(pk__in=standing.values("pk"))
+    before = ADVANCE[: ADVANCE.index(state)]
+    found = standing.filter(Exists(live.filter(shipment__state=state)))
+    return found.exclude(Exists(live.filter(shipment__state__in=before))) if before else found
 
 
 def state_of(order: Order) -> str:
@@ -152,10 +251,10 @@ def state_of(order: Order) -> str:
     if order.cancelled_at is not None:
         return "cancelled"
     live = {line.shipment.state for line in order.lines.all() if line.cancelled_at is None}
-    return next((state for state in _ADVANCE if state in live), "cancelled")
+    return next((state for state in ADVANCE if state in live), "cancelled")
 
 
-def show_line(line: Line, *, currency: str) -> dict[str, Any]:
+def show_line(line: Line, *, currency: str, staff: bool) -> dict[str, Any]:
     return {
         "number": line.number,
         "product": line.product.public_id,
@@ -170,13 +269,15 @@ def show_line(line: Line, *, currency: str) -> dict[str, Any]:
         "refused": line.refused,
         "accepted": line.accepted,
         "cancelled": line.cancelled_at is not None,
-        "promise": _promise(line),
+        "promise": _promise(line, staff=staff),
         "doubt": _doubt(line),
-        "account": line.account,
+        "at_least": line.at_least,
+        "account": why.numbers_of(line.account, staff=staff),
+        "says": why.account(line.account, staff=staff) if line.account else "",
     }
 
 
-def show_offers(offers: Sequence[Offer]) -> list[dict[str, Any]]:
+def show_offers(offers: Sequence[Offer], actor: Actor) -> list[dict[str, Any]]:
     """Answers that were not written down, each in the shape of a promise."""
     parts = (part for offer in offers for part in offer.answer.parts)
     strains = _strains({part.goods.strain_id for part in parts})
@@ -184,27 +285,29 @@ def show_offers(offers: Sequence[Offer]) -> list[dict[str, Any]]:
         {
             "product": offer.product.public_id,
             "wanted": offer.wanted,
-            "promise": _answer(offer.answer, asked_pct=offer.asked_pct, strains=strains),
+            "promise": _answer(offer, strains=strains, staff=actor.may(STAFF)),
         }
         for offer in offers
     ]
 
 
-def _answer(given: Answer, *, asked_pct: int, strains: dict[int, str]) -> dict[str, Any]:
+def _answer(offer: Offer, *, strains: dict[int, str], staff: bool) -> dict[str, Any]:
+    given, ordered = offer.answer, Goods(offer.product.strain_id, offer.product.grade)
     code, numbers = given.why
     return {
         "status": given.status,
         "amount": given.amount,
         "chance": given.chance,
         "words": words(given.chance),
-        "asked_chance": asked_pct,
+        "asked_chance": offer.asked_pct,
         "largest": given.largest,
         "first_full_on": given.first_full_on,
         "why": {"code": code, **numbers},
+        "says": why.reason(code, numbers, is_kit=offer.product.is_kit, staff=staff),
         "parts": [
             {
                 "strain": strains[part.goods.strain_id], "grade": part.goods.grade, "amount": part.amount,
-                "first_harvest_on": part.first, "last_harvest_on": part.last,
+                "first_harvest_on": part.first, "last_harvest_on": part.last, "substitute": part.goods != ordered,
             }
             for part in given.parts
         ],
@@ -230,10 +333,11 @@ def _doubt(line: Line) -> dict[str, Any] | None:
     return None
 
 
-def _promise(line: Line) -> dict[str, Any] | None:
+def _promise(line: Line, *, staff: bool) -> dict[str, Any] | None:
     made = line.promise
     if made is None:
         return None
+    ordered = (line.product.strain_id, line.product.grade)
     return {
         "status": made.status,
         "amount": made.amount,
@@ -243,10 +347,12 @@ def _promise(line: Line) -> dict[str, Any] | None:
         "largest": made.largest,
         "first_full_on": made.first_full_on,
         "why": made.why,
+        "says": why.reason(str(made.why.get("code", "")), made.why, is_kit=line.product.is_kit, staff=staff),
         "parts": [
             {
                 "strain": part.book.strain.public_id, "grade": part.book.grade, "amount": part.amount,
                 "first_harvest_on": part.first_on, "last_harvest_on": part.last_on,
+                "substitute": (part.book.strain_id, part.book.grade) != ordered,
             }
             for part in made.parts.all()
         ],

@@ -7,33 +7,61 @@ made is no error: the order stands with what could be promised, and says when th
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
-from drf_spectacular.utils import extend_schema
+from django.db import transaction
+from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import serializers
 from rest_framework.response import Response
 
-from fulfilment.api import pages
+from fulfilment.api import etags, pages
 from fulfilment.api.fields import Day, Flag, Id, Shape, Text, read
-from fulfilment.api.keys import actor_of
+from fulfilment.api.keys import actor_of, uses
 from fulfilment.api.once import PARAMETER, once
-from fulfilment.api.order_shapes import OFFERS, ORDERS, OrderShape, one, show, show_offers, with_lines
+from fulfilment.api.order_shapes import (
+    ADVANCE,
+    OFFERS,
+    ORDERS,
+    OrderInFull,
+    OrderShape,
+    in_full,
+    in_state,
+    one,
+    show,
+    show_offers,
+    with_lines,
+)
 from fulfilment.api.views import Endpoint
+from fulfilment.core import codes
 from fulfilment.core.problems import Forbidden, Invalid, Missing
-from fulfilment.models import Buyer, Kitchen, Order
+from fulfilment.models import Address, Buyer, Kitchen, Order
 from fulfilment.read.scope import visible
 from fulfilment.services import ordering, rows
-from fulfilment.services.ordering import Asked
+from fulfilment.services.ordering import Amendments, Asked
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from django.db.models import QuerySet
     from rest_framework.request import Request
 
     from fulfilment.read.scope import Actor
 
 CUSTOMERS = frozenset({"office", "kitchen", "shop"})
 READERS = CUSTOMERS | {"packing"}
+STATES: Final = (*ADVANCE, "cancelled")
+MOST_ADDRESSES: Final = 10_000
+FILTERS: Final = [
+    pages.ON,
+    pages.day_named("from", "The first delivery day."),
+    pages.day_named("until", "The last delivery day."),
+    pages.choice("state", *STATES, words="That of the least advanced shipment."),
+    OpenApiParameter("kitchen", str, description="A kitchen's id."),
+    OpenApiParameter("buyer", str, description="A buyer's id."),
+    OpenApiParameter("standing_order", str, description="The standing order it comes from."),
+    OpenApiParameter("purchase", str, description="The purchase it is part of."),
+    OpenApiParameter("reference", str, description="The customer's own number, exactly."),
+]
 
 
 class LineAsked(Shape):
@@ -55,13 +83,39 @@ class OrderAsked(Shape):
 
 
 class OrderPlaced(OrderAsked):
-    """``below_chance`` and ``because`` (an order after the cut-off) are for the office."""
+    """``address`` is the number of one of the customer's addresses, the first where it is left out; ``start_on`` the
+    day on which a gift is to be started.  ``below_chance`` and ``because`` (after the cut-off) are for the office.
+    """
 
     reference = Text(required=False, default="", allow_blank=True, max_length=60)
     way = serializers.ChoiceField(choices=["round", "carrier", "collected"], required=False)
+    address = serializers.IntegerField(required=False, min_value=1, max_value=MOST_ADDRESSES)
+    note = Text(required=False, default="", allow_blank=True, max_length=300)
     gift = Flag(required=False, default=False)
     greeting = Text(required=False, default="", allow_blank=True, max_length=300)
+    start_on = Day(required=False, allow_null=True, default=None)
     below_chance = Flag(required=False, default=False)
+    because = Text(required=False, default="", allow_blank=True, max_length=200)
+
+
+class OrderChanged(Shape):
+    """What is left out stays as it is, and null empties it.  ``lines`` is the whole list: an amount is changed, what is
+    not named is dropped, what is new is added.  ``because`` is the office's reason after the cut-off.
+    """
+
+    reference = Text(required=False, allow_null=True, allow_blank=True, max_length=60)
+    note = Text(required=False, allow_null=True, allow_blank=True, max_length=300)
+    greeting = Text(required=False, allow_null=True, allow_blank=True, max_length=300)
+    way = serializers.ChoiceField(choices=["round", "carrier", "collected"], required=False)
+    address = serializers.IntegerField(required=False, min_value=1, max_value=MOST_ADDRESSES)
+    lines = LineAsked(many=True, allow_empty=False, required=False)
+    because = Text(required=False, default="", allow_blank=True, max_length=200)
+
+
+class LinesAdded(Shape):
+    """Products that are not on the order yet; ``because`` is the office's reason after the cut-off."""
+
+    lines = LineAsked(many=True, allow_empty=False)
     because = Text(required=False, default="", allow_blank=True, max_length=200)
 
 
@@ -88,18 +142,20 @@ class PromiseChecks(Endpoint):
         asked = read(OrderAsked, request.data)
         kitchen, buyer = customer_of(asked, actor_of(request))
         offers = ordering.check(lines_of(asked), kitchen=kitchen, buyer=buyer, on=asked["on"], now=datetime.now(UTC))
-        return Response({"lines": show_offers(offers)})
+        return Response({"lines": show_offers(offers, actor_of(request))})
 
 
 class Orders(Endpoint):
     scopes = {"GET": READERS, "POST": CUSTOMERS}
 
-    @extend_schema(operation_id="orders_list", parameters=[*pages.PARAMETERS, pages.ON], responses=ORDERS)
+    @extend_schema(operation_id="orders_list", parameters=[*pages.PARAMETERS, *FILTERS], responses=ORDERS)
     def get(self, request: Request) -> Response:
-        """Orders with their lines, newest first; ``on`` asks for one delivery day's."""
-        pages.known(request, "on")
-        orders, on = visible(Order, actor_of(request)), pages.day(request)
-        return pages.page(request, with_lines(orders if on is None else orders.filter(on=on)), show=show)
+        """Orders with their lines, newest first: all, or those of some delivery days, a state, a customer."""
+        pages.known(request, *(each.name for each in FILTERS))
+        actor = actor_of(request)
+        return pages.page(
+            request, with_lines(_filtered(request, visible(Order, actor))), show=lambda found: show(found, actor)
+        )
 
     @extend_schema(
         operation_id="orders_place", parameters=[PARAMETER], request=OrderPlaced, responses={201: OrderShape}
@@ -114,20 +170,46 @@ class Orders(Endpoint):
         kitchen, buyer = customer_of(asked, actor)
         made = ordering.place(
             lines_of(asked), kitchen=kitchen, buyer=buyer, on=asked["on"], reference=asked["reference"],
-            way=asked.get("way", ""), gift=asked["gift"], greeting=asked["greeting"],
+            way=asked.get("way", ""), address=address_of(asked, kitchen=kitchen, buyer=buyer), note=asked["note"],
+            gift=asked["gift"], greeting=asked["greeting"], start_on=asked["start_on"],
             below_chance=asked["below_chance"], because=asked["because"], by=actor.name, now=now,
         )  # fmt: skip
-        return Response(one(made), status=201, headers={"Location": f"/api/v1/orders/{made.public_id}"})
+        return Response(one(made, actor), status=201, headers={"Location": f"/api/v1/orders/{made.public_id}"})
 
 
 class OneOrder(Endpoint):
-    scopes = {"GET": READERS}
+    scopes = {"GET": READERS, "PATCH": CUSTOMERS}
 
-    @extend_schema(operation_id="orders_read", responses=OrderShape)
+    @extend_schema(operation_id="orders_read", responses=OrderInFull)
     def get(self, request: Request, code: str) -> Response:
-        """One order with its lines, promises and what the last plan gives it."""
+        """One order with its lines, promises and why, where it goes and where it is."""
         pages.known(request)
-        return Response(show([rows.find_in(with_lines(visible(Order, actor_of(request))), code)])[0])
+        actor = actor_of(request)
+        found = rows.find_in(with_lines(visible(Order, actor)), code)
+        return Response(in_full(found, actor), headers={"ETag": etags.tag(found)})
+
+    @extend_schema(
+        operation_id="orders_change", parameters=[etags.PARAMETER], request=OrderChanged, responses=OrderInFull
+    )
+    def patch(self, request: Request, code: str) -> Response:
+        """Change an order: its lines, where and how it goes, what is said with it.
+
+        What stays keeps its promise, less keeps its place in the row, more is asked anew behind everybody.
+        """
+        asked = read(OrderChanged, request.data)
+        actor, now = actor_of(request), datetime.now(UTC)
+        if asked["because"]:
+            office_only(actor)
+        changes = amendments(asked)
+        with transaction.atomic():
+            own = rows.find_in(visible(Order, actor), code)
+            if "address" in asked:
+                changes["address"] = _address(asked["address"], kitchen=own.kitchen_id, buyer=own.buyer_id)
+            etags.match(request, ordering.hold(own.public_id, changes.get("lines", ()), now=now))
+            ordering.amend(own.public_id, changes, because=asked["because"], by=actor.name, now=now)
+        uses.write(on=now.date())
+        changed = rows.find_in(with_lines(visible(Order, actor)), code)
+        return Response(in_full(changed, actor), headers={"ETag": etags.tag(changed)})
 
 
 class Cancellation(Endpoint):
@@ -142,7 +224,7 @@ class Cancellation(Endpoint):
         if asked["because"]:
             office_only(actor)
         order = rows.find_in(visible(Order, actor), code)
-        return Response(one(ordering.cancel(order.public_id, because=asked["because"], by=actor.name, now=now)))
+        return Response(one(ordering.cancel(order.public_id, because=asked["because"], by=actor.name, now=now), actor))
 
 
 class LineAmount(Endpoint):
@@ -159,13 +241,99 @@ class LineAmount(Endpoint):
         if asked["because"]:
             office_only(actor)
         order = rows.find_in(visible(Order, actor), code)
-        if not order.lines.filter(number=number).exists():
-            # The number is in the address, so what is missing is the address itself.
-            raise Missing(f"Order {order.public_id} has no line {number}.", line=f"{order.public_id}/{number}")
+        _check_number(order, number)
         ordering.change_line(
             order.public_id, number=number, to=amount_of(asked), because=asked["because"], by=actor.name, now=now
         )
-        return Response(one(order))
+        return Response(one(order, actor))
+
+
+class Lines(Endpoint):
+    scopes = {"POST": CUSTOMERS}
+
+    @extend_schema(
+        operation_id="order_lines_add", parameters=[PARAMETER], request=LinesAdded, responses={201: OrderShape}
+    )
+    @once
+    def post(self, request: Request, code: str, *, now: datetime) -> Response:
+        """Add products to an order that stands; each is promised behind everybody who ordered before."""
+        asked = read(LinesAdded, request.data)
+        actor = actor_of(request)
+        if asked["because"]:
+            office_only(actor)
+        order = rows.find_in(visible(Order, actor), code)
+        ordering.add_lines(order.public_id, lines_of(asked), because=asked["because"], by=actor.name, now=now)
+        return Response(one(order, actor), status=201)
+
+
+class LineCancellation(Endpoint):
+    scopes = {"POST": CUSTOMERS}
+
+    @extend_schema(
+        operation_id="order_lines_cancel", parameters=[PARAMETER], request=Reason, responses={200: OrderShape}
+    )
+    @once
+    def post(self, request: Request, code: str, number: int, *, now: datetime) -> Response:
+        """Drop one line; what was promised of it is free at once, and the last line takes its order with it."""
+        asked = read(Reason, request.data)
+        actor = actor_of(request)
+        if asked["because"]:
+            office_only(actor)
+        order = rows.find_in(visible(Order, actor), code)
+        _check_number(order, number)
+        ordering.drop_line(order.public_id, number=number, because=asked["because"], by=actor.name, now=now)
+        return Response(one(order, actor))
+
+
+def _check_number(order: Order, number: int) -> None:
+    if not order.lines.filter(number=number).exists():
+        # The number is in the address, so what is missing is the address itself.
+        raise Missing(f"Order {order.public_id} has no line {number}.", line=f"{order.public_id}/{number}")
+
+
+def amendments(asked: Mapping[str, Any]) -> Amendments:
+    """What a merge patch (RFC 7396) wants changed: null empties a text."""
+    changes: Amendments = {}
+    for name in ("reference", "note", "greeting"):
+        if name in asked:
+            changes[name] = asked[name] or ""
+    if "way" in asked:
+        changes["way"] = asked["way"]
+    if "lines" in asked:
+        changes["lines"] = lines_of(asked)
+    return changes
+
+
+def address_of(asked: Mapping[str, Any], *, kitchen: str, buyer: str) -> int | None:
+    """The row that the number of an address means; None where none is asked for."""
+    if "address" not in asked:
+        return None
+    if kitchen:
+        return _address(asked["address"], kitchen=rows.find(Kitchen, kitchen).pk, buyer=None)
+    return _address(asked["address"], kitchen=None, buyer=rows.find(Buyer, buyer).pk)
+
+
+def _address(number: int, *, kitchen: int | None, buyer: int | None) -> int:
+    """Addresses are counted as they were added, so a number means the same one for good."""
+    found = Address.objects.filter(kitchen=kitchen, buyer=buyer).order_by("pk").values_list("pk", flat=True)
+    there = list(found[number - 1 : number])
+    if not there:
+        raise Missing(f"There is no address {number} of this customer.", where="address")
+    return there[0]
+
+
+def _filtered(request: Request, orders: QuerySet[Order]) -> QuerySet[Order]:
+    given = request.query_params
+    for name, field in (("on", "on"), ("from", "on__gte"), ("until", "on__lte")):
+        if (day := pages.day(request, name)) is not None:
+            orders = orders.filter(**{field: day})
+    for name in ("kitchen", "buyer", "standing_order", "purchase"):
+        if name in given:
+            orders = orders.filter(**{f"{name}__public_id": codes.tidy(given[name]) or "-"})
+    if "reference" in given:
+        orders = orders.filter(reference=given["reference"])
+    state = pages.chosen(request, "state", STATES)
+    return orders if state is None else in_state(orders, state)
 
 
 def lines_of(asked: Mapping[str, Any]) -> list[Asked]:

@@ -67,6 +67,7 @@ class ParcelAsked(Shape):
 
     carrier = Text(max_length=60)
     tracking = Text(required=False, default="", allow_blank=True, max_length=60)
+    link = Text(required=False, default="", allow_blank=True, max_length=300, help_text="https, where it is followed.")
     confirmed = Flag(required=False, default=False)
 
 

@@ -43,6 +43,11 @@ PARAMETERS: Final = [
 ON: Final = OpenApiParameter("on", OpenApiTypes.DATE, description="The delivery day.")
 
 
+def day_named(name: str, words: str) -> OpenApiParameter:
+    """A parameter that takes a day, for a schema."""
+    return OpenApiParameter(name, OpenApiTypes.DATE, description=words)
+
+
 def choice(name: str, *values: str, words: str) -> OpenApiParameter:
     """A parameter that takes one of these values, for a schema."""
     return OpenApiParameter(name, str, enum=values, description=words)
@@ -87,6 +92,14 @@ def day(request: Request, name: str = "on") -> date | None:
         return Day().to_internal_value(given)
     except serializers.ValidationError as error:
         raise Invalid("A day is written 2026-05-01.", code="not_a_day", where=name) from error
+
+
+def chosen(request: Request, name: str, values: Sequence[str]) -> str | None:
+    """The parameter of that name, which is one of ``values``."""
+    given = request.query_params.get(name)
+    if given is not None and given not in values:
+        raise Invalid(f"This is one of: {', '.join(values)}.", code="invalid_choice", where=name)
+    return given
 
 
 def _size(text: str | None) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from drf_spectacular.utils import extend_schema, inline_serializer
 from rest_framework import serializers
@@ -15,7 +15,7 @@ from fulfilment.api.fields import Flag, Id, Price, Shape, Text, read
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
 from fulfilment.core.problems import Invalid
-from fulfilment.core.units import Money
+from fulfilment.core.units import KIT, Money
 from fulfilment.models import Product, Strain
 from fulfilment.read.farm import farm
 from fulfilment.read.scope import EVERYBODY, visible
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from fulfilment.read.scope import Actor
 
 OFFICE = frozenset({"office"})
+KINDS: Final = ("fresh", "kits")
+KIND: Final = pages.choice("kind", *KINDS, words="Fresh mushrooms or kits only.")
 
 
 class GradeKept(Shape):
@@ -135,12 +137,15 @@ def keep(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
 class Products(Endpoint):
     scopes = {"GET": EVERYBODY}
 
-    @extend_schema(operation_id="products_list", parameters=pages.PARAMETERS, responses=PRODUCTS)
+    @extend_schema(operation_id="products_list", parameters=[*pages.PARAMETERS, KIND], responses=PRODUCTS)
     def get(self, request: Request) -> Response:
         """What can be ordered, with its pack and price."""
-        pages.known(request)
+        pages.known(request, KIND.name)
         actor = actor_of(request)
         products = visible(Product, actor).select_related("strain")
+        kind = pages.chosen(request, KIND.name, KINDS)
+        if kind is not None:
+            products = products.filter(grade=KIT) if kind == "kits" else products.exclude(grade=KIT)
         return pages.page(request, products, show=lambda found: _products(found, actor))
 
 

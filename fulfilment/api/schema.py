@@ -34,6 +34,10 @@ SECTIONS: Final[Mapping[str, tuple[str, frozenset[str]]]] = {
         "Asked, placed, changed, cancelled; by the date or on a rule; and what is told when less comes.",
         frozenset({"promise-checks", "orders", "standing-orders", "standing-order-previews", "shortages"}),
     ),
+    "The shop": (
+        "What can be sold for which day, and what a buyer bought at once, with what the shop says of the money.",
+        frozenset({"kit-availability", "purchases"}),
+    ),
     "Customers": ("Kitchens with their terms, and who buys kits.", frozenset({"kitchens", "buyers"})),
     "Growing": (
         "From the grounds to the harvest. Wear a mask where bags are opened and picked, and air the room.",

@@ -17,6 +17,7 @@ from fulfilment.api import (
     pick_lists,
     plans,
     products,
+    purchases,
     rooms,
     shortages,
     sources,
@@ -60,11 +61,15 @@ V1: list[URLPattern | URLResolver] = [
     path("orders", orders.Orders.as_view()),
     path("orders/<str:code>", orders.OneOrder.as_view()),
     path("orders/<str:code>/cancellation", orders.Cancellation.as_view()),
+    path("orders/<str:code>/lines", orders.Lines.as_view()),
+    path("orders/<str:code>/lines/<int:number>/cancellation", orders.LineCancellation.as_view()),
     path("orders/<str:code>/lines/<int:number>/amount", orders.LineAmount.as_view()),
     path("shortages", shortages.Shortages.as_view()),
     path("shortages/<str:code>/answer", shortages.answer.as_view()),
     path("standing-orders", standing_orders.StandingOrders.as_view()),
+    path("standing-order-previews", standing_orders.StandingOrderPreviews.as_view()),
     path("standing-orders/<str:code>", standing_orders.OneStandingOrder.as_view()),
+    path("standing-orders/<str:code>/dates", standing_orders.Dates.as_view()),
     path("standing-orders/<str:code>/changes", standing_orders.change.as_view()),
     path("standing-orders/<str:code>/end", standing_orders.end.as_view()),
     # Customers
@@ -76,6 +81,13 @@ V1: list[URLPattern | URLResolver] = [
     path("kitchens/<str:code>/crates", customers.take_crates.as_view()),
     path("buyers", both(buyers.Buyers, buyers.add_buyer).as_view()),
     path("buyers/<str:code>", buyers.OneBuyer.as_view()),
+    path("buyers/<str:code>/addresses", both(buyers.BuyerAddresses, buyers.add_buyer_address).as_view()),
+    # The shop
+    path("kit-availability", purchases.KitAvailability.as_view()),
+    path("purchases", both(purchases.Purchases, purchases.buy).as_view()),
+    path("purchases/<str:code>", purchases.OnePurchase.as_view()),
+    path("purchases/<str:code>/payment", purchases.tell_payment.as_view()),
+    path("purchases/<str:code>/cancellation", purchases.cancel.as_view()),
     # Growing
     path("donors", both(sources.Donors, sources.add_donor).as_view()),
     path("suppliers", both(sources.Suppliers, sources.add_supplier).as_view()),
@@ -123,7 +135,7 @@ V1: list[URLPattern | URLResolver] = [
     # Kits
     path("kits", kits.Kits.as_view()),
     path("kits/<str:code>", kits.OneKit.as_view()),
-    path("kits/<str:code>/events", kits.report.as_view()),
+    path("kits/<str:code>/events", both(kits.KitEvents, kits.report).as_view()),
     path("kits/<str:code>/room", kits.set_room.as_view()),
     path("kits/<str:code>/replacement", kits.replace.as_view()),
     # Other programs

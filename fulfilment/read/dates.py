@@ -60,10 +60,16 @@ def with_dates(rows: QuerySet[StandingOrder]) -> QuerySet[StandingOrder]:
 
 def fates(standing: StandingOrder, own: FarmCalendar, *, first: date, last: date) -> list[Fate]:
     """What the dates of the rule from ``first`` to ``last`` come to."""
+    return fates_of(standing, list(standing.changes.all()), own, first=first, last=last)
+
+
+def fates_of(
+    standing: StandingOrder, changes: Sequence[Change], own: FarmCalendar, *, first: date, last: date
+) -> list[Fate]:
+    """The same with its changes given: also for one that is only thought of."""
     theirs = weekdays(standing.kitchen)
     around = coming(standing, first=first - WEEK, last=last + WEEK)
     taken = {on for on in around if own.is_delivery_day(on, weekdays=theirs)}
-    changes = list(standing.changes.all())
     found = []
     for on in around:
         change = holding(changes, on)
@@ -83,12 +89,13 @@ def fates(standing: StandingOrder, own: FarmCalendar, *, first: date, last: date
 
 def holding(changes: Iterable[Change], on: date) -> Change | None:
     """The newest of these changes that covers a date and was not taken back."""
-    covering = [
-        change
-        for change in changes
-        if change.first_on <= on <= change.last_on and change.kind != Change.Kind.UNDO and not _undone(change)
-    ]
+    covering = [change for change in not_taken_back(changes) if change.first_on <= on <= change.last_on]
     return max(covering, key=lambda change: change.pk, default=None)
+
+
+def not_taken_back(changes: Iterable[Change]) -> list[Change]:
+    """The changes that hold, where no newer one covers their date."""
+    return [change for change in changes if change.kind != Change.Kind.UNDO and not hasattr(change, "undone_by")]
 
 
 def usual(lines: Iterable[StandingLine], on: date) -> list[StandingLine]:
@@ -108,10 +115,6 @@ def now_usual(standing: StandingOrder, *, today: date) -> list[StandingLine]:
 def live_changes() -> Q:
     """The changes that were not taken back, for a filter."""
     return Q(undone_by__isnull=True) & ~Q(kind=Change.Kind.UNDO)
-
-
-def _undone(change: Change) -> bool:
-    return hasattr(change, "undone_by")
 
 
 def _delivered(

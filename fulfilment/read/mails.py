@@ -521,6 +521,7 @@ def _shipment(shipment: Shipment, found: Found) -> dict[str, object]:
         "way": shipment.way,
         "carrier": _line(parcel.carrier) if parcel else "",
         "tracking": _line(parcel.tracking) if parcel else "",
+        "tracking_link": parcel.link if parcel else "",
         "kits": kits,
         "cautions": True,
         "tender": tuple(dict.fromkeys(_wants(kit.needs) for kit in kits if kit.needs.tender)),

@@ -34,6 +34,7 @@ from fulfilment.models import (
     Pick,
     PickList,
     Product,
+    Purchase,
     Room,
     Round,
     Shipment,
@@ -110,6 +111,7 @@ SIGHTS: Final[Mapping[type[Model], Sight]] = {
         kitchens=lambda kitchen: Q(kitchen=kitchen),
         shops=Q(buyer__isnull=False),
     ),
+    Purchase: Sight(frozenset({"office"}), shops=Q(buyer__erased_at__isnull=True)),
     Line: Sight(
         frozenset({"office", "packing"}),
         kitchens=lambda kitchen: Q(order__kitchen=kitchen),

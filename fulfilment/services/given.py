@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from datetime import date
 from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
 
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
@@ -46,6 +47,24 @@ def reason(value: object, *, what: str, where: str = "reason", at_most: int = 20
     if not line:
         raise Invalid(f"Say why: {what} needs a reason.", code="reason_needed", where=where)
     return line
+
+
+def link(value: str, *, where: str) -> str:
+    """An https address that a mail can lead to, or nothing."""
+    address = text(value, where=where, at_most=300, required=False)
+    if not address:
+        return ""
+    try:
+        parts = urlsplit(address)
+        whole = parts.scheme == "https" and bool(parts.hostname) and not parts.username and " " not in address
+    except ValueError:
+        whole = False
+    if not whole:
+        raise Invalid(
+            "A link is a whole address that begins with https://, such as https://post.example.org/T-9.",
+            code="not_a_link", where=where,
+        )  # fmt: skip
+    return address
 
 
 def email(value: object, *, where: str = "email") -> str:

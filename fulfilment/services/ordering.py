@@ -13,12 +13,13 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import TypedDict
 
 from django.db import transaction
 from django.db.models import F
 
 from fulfilment.core import codes
-from fulfilment.core.calendar import in_words
+from fulfilment.core.calendar import FarmCalendar, in_words
 from fulfilment.core.problems import Conflict, Invalid, Missing, Problem
 from fulfilment.core.promises import Answer
 from fulfilment.core.units import MAX_GRAMS, Goods, amount, packs_down
@@ -46,6 +47,7 @@ from fulfilment.services.given import text
 from fulfilment.services.promising import Desk, Told, lower, open_desk, tell
 
 FURTHEST_AHEAD = timedelta(days=366)
+LONGEST_WINDOW = timedelta(days=62)
 MOST_LINES = 50
 MOST_KITS = 1000
 
@@ -94,6 +96,84 @@ def check(
         Offer(product, line.amount, asked_pct(_sides(customer)[0], product), each)
         for (product, line), each in zip(wanted, given, strict=True)
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Available:
+    """So many kits of a product can be promised for a delivery day, if nothing else is ordered meanwhile."""
+
+    product: Product
+    on: date
+    cut_off_at: datetime
+    units: int
+
+
+def available(kits: Sequence[Product], *, first: date, last: date, now: datetime) -> tuple[Available, ...]:
+    """What a buyer can be promised of each kit, by the delivery days from ``first`` to ``last`` that are still open.
+
+    Each day's number stands by itself: kits sold for one day are gone from the others.
+    """
+    if not kits:
+        return ()
+    goods = [Goods(product.strain_id, product.grade) for product in kits]
+    desk = open_desk(goods, today=today(now), lock=False)
+    return tuple(
+        Available(product, on, desk.terms.calendar.cut_off_at(on), given.amount)
+        for on in open_days(desk.terms.calendar, first=first, last=last, now=now)
+        for product in kits
+        for given in [desk.ask(product, kitchen=None, on=on, wanted=MOST_KITS, later=False)]
+    )
+
+
+def check_ahead(on: date, *, today: date, where: str) -> None:
+    """Raises Invalid for a day that nobody plans for yet."""
+    if on > today + FURTHEST_AHEAD:
+        raise Invalid(f"{in_words(on)} is more than a year ahead.", code="too_far_ahead", where=where)
+
+
+def open_days(own: FarmCalendar, *, first: date, last: date, now: datetime) -> list[date]:
+    """The delivery days from ``first`` to ``last`` that can still be ordered for."""
+    days = (first + timedelta(days=n) for n in range((last - first).days + 1))
+    return [on for on in days if own.is_delivery_day(on) and now < own.cut_off_at(on)]
+
+
+def best_day(
+    lines: Sequence[Asked], *, buyer: str, first: date, last: date, start_on: date | None = None, now: datetime
+) -> date:
+    """The first delivery day in these on which all of it can be promised to a buyer; else the one with most of it."""
+    customer = _customer(kitchen="", buyer=buyer)
+    wanted = products(lines)
+    desk = _desk(wanted, customer, now=now, lock=True)
+    check_ahead(first, today=desk.today, where="ships_from")
+    if last - first > LONGEST_WINDOW:
+        raise Invalid(
+            f"A kit is sent within {LONGEST_WINDOW.days} days of the first that is good: give an earlier last day.",
+            code="window_too_long", where="ships_until",
+        )  # fmt: skip
+    days = open_days(desk.terms.calendar, first=max(first, desk.today), last=last, now=now)
+    days = [on for on in days if start_on is None or on < start_on]
+    if not days:
+        raise Invalid(
+            f"From {in_words(first)} to {in_words(last)} there is no delivery day that can still be ordered for"
+            f"{' before the start day' if start_on is not None else ''}.",
+            code="no_delivery_day", where="ships_until",
+        )  # fmt: skip
+
+    def promised(on: date) -> int:
+        return sum(
+            desk.ask(product, kitchen=None, on=on, wanted=asked.amount, keeps_until=start_on, later=False).amount
+            for product, asked in wanted
+        )
+
+    whole = sum(asked.amount for _, asked in wanted)
+    best, most = days[0], -1
+    for on in days:
+        there = promised(on)
+        if there == whole:
+            return on
+        if there > most:
+            best, most = on, there
+    return best
 
 
 def place(
@@ -160,7 +240,7 @@ def write(
     """Ask and write, with the books held by ``desk``; the caller has checked the day and holds the transaction."""
     kitchen, buyer = _sides(customer)
     offered = _ask(desk, wanted, customer, on=on, keeps_until=start_on, below_chance=below_chance)
-    shipment = _shipment(desk, customer, on=on, way=way, address=address)
+    shipment = _shipment(desk.terms.calendar, customer, on=on, way=way, address=address)
     order = Order.objects.create(
         kitchen=kitchen, buyer=buyer, standing_order=standing_order, standing_on=standing_on, purchase=purchase, on=on,
         reference=reference[:60], note=_text(note, where="note"), gift=gift,
@@ -251,6 +331,81 @@ def add_lines(
         )  # fmt: skip
         _ask_for_plan(shipment, now=now)
     return rows.find(Order, order)
+
+
+class Amendments(TypedDict, total=False):
+    """What can be changed of an order that stands; ``lines`` is the whole list, ``address`` a row of the customer's."""
+
+    reference: str
+    note: str
+    greeting: str
+    way: str
+    address: int
+    lines: Sequence[Asked]
+
+
+def hold(order: str, more: Sequence[Asked] = (), *, now: datetime) -> Order:
+    """The order, locked after the books of its goods and of those that may come to it."""
+    placed = rows.find(Order, order)
+    coming = [product for product, _ in products(more, known=_on_it(placed))] if more else []
+    _open(placed, coming, now=now)
+    return rows.lock(Order, order)
+
+
+def amend(order: str, changes: Amendments, *, because: str = "", by: str, now: datetime) -> Order:
+    """Change an order as a whole: its lines, where and how it goes, what is said with it.
+
+    After the cut-off only with staff's reason, and then no longer where it goes: its lists are made.
+    """
+    with transaction.atomic():
+        placed = _standing_still(hold(order, changes.get("lines", ()), now=now))
+        live = placed.lines.filter(cancelled_at__isnull=True)
+        shipments = [
+            _held_shipment(pk, now=now, leave=because) for pk in sorted(set(live.values_list("shipment_id", flat=True)))
+        ]
+        fields: dict[str, str] = {}
+        if "reference" in changes:
+            fields["reference"] = text(changes["reference"], where="reference", at_most=60, required=False)
+        for name in ("note", "greeting"):
+            if name in changes:
+                fields[name] = _text(changes[name], where=name)
+        fields = {name: value for name, value in fields.items() if getattr(placed, name) != value}
+        moved = _move_shipments(placed, shipments, changes, now=now)
+        if fields or moved:
+            Order.objects.filter(pk=placed.pk).update(**fields, version=F("version") + 1)
+            events.record(
+                "order_changed", subject=placed.public_id, by=by, at=now, kitchen=placed.kitchen, buyer=placed.buyer,
+                data={"fields": sorted([*fields, *(["delivery"] if moved else [])]), "because": because[:200]},
+            )  # fmt: skip
+        if "lines" in changes:
+            set_lines(order, changes["lines"], because=because, by=by, now=now)
+    return rows.find(Order, order)
+
+
+def _move_shipments(placed: Order, shipments: Sequence[Shipment], changes: Amendments, *, now: datetime) -> bool:
+    """Take an order's lines to another address, or another way; says whether any moved."""
+    if "way" not in changes and "address" not in changes:
+        return False
+    moved = False
+    for old in shipments:
+        new = _shipment(
+            calendar(farm()), _customer_of(placed), on=placed.on, way=changes.get("way", old.way),
+            address=changes.get("address", old.address_id),
+        )  # fmt: skip
+        if new.pk == old.pk:
+            continue
+        if now >= old.cut_off_at or old.state != Shipment.State.PLACED:
+            raise Conflict(
+                f"The cut-off for {in_words(old.on)} is past: where it goes can no longer be changed.",
+                code="past_cut_off", where="address" if "address" in changes else "way",
+            )  # fmt: skip
+        Line.objects.filter(order=placed, shipment=old).update(shipment=new, version=F("version") + 1)
+        if not Line.objects.filter(shipment=old, cancelled_at__isnull=True).exists():
+            state = move(SHIPMENT, old.state, Shipment.State.CANCELLED, what="shipment")
+            Shipment.objects.filter(pk=old.pk).update(state=state, version=F("version") + 1)
+        _ask_for_plan(new, now=now)
+        moved = True
+    return moved
 
 
 def set_lines(order: str, lines: Sequence[Asked], *, because: str = "", by: str, now: datetime) -> Order:
@@ -602,8 +757,7 @@ def _desk(wanted: Sequence[tuple[Product, Asked]], customer: Kitchen | Buyer, *,
 
 def _check_day(desk: Desk, customer: Kitchen | Buyer, *, on: date, now: datetime, leave: str) -> None:
     own = weekdays(customer) if isinstance(customer, Kitchen) else None
-    if on > desk.today + FURTHEST_AHEAD:
-        raise Invalid(f"{in_words(on)} is more than a year ahead.", code="too_far_ahead", where="on")
+    check_ahead(on, today=desk.today, where="on")
     try:
         desk.terms.calendar.check_delivery(on, now=now, weekdays=own, where="on")
     except Conflict:
@@ -632,7 +786,7 @@ def _ask(
     return answers
 
 
-def _shipment(desk: Desk, customer: Kitchen | Buyer, *, on: date, way: str, address: int | None) -> Shipment:
+def _shipment(own: FarmCalendar, customer: Kitchen | Buyer, *, on: date, way: str, address: int | None) -> Shipment:
     """The shipment of this customer's address, date and way that can still be joined, or a new one."""
     kitchen, buyer = _sides(customer)
     chosen = way or (Way.ROUND if kitchen is not None else Way.CARRIER)
@@ -650,7 +804,7 @@ def _shipment(desk: Desk, customer: Kitchen | Buyer, *, on: date, way: str, addr
         Shipment.objects.select_for_update(no_key=True).filter(address=found, on=on, way=chosen, state="placed").first()
     )
     return open_one or Shipment.objects.create(
-        kitchen=kitchen, buyer=buyer, address=found, on=on, way=chosen, cut_off_at=desk.terms.calendar.cut_off_at(on)
+        kitchen=kitchen, buyer=buyer, address=found, on=on, way=chosen, cut_off_at=own.cut_off_at(on)
     )
 
 

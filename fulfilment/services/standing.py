@@ -76,12 +76,7 @@ def begin(
             raise Invalid(
                 f"There is no way {way[:20]!r}: round, carrier or collected.", code="unknown_way", where="way"
             )
-        where = Address.objects.filter(kitchen=whose).order_by("pk")
-        found = (where if address is None else where.filter(pk=address)).first()
-        if found is None:
-            raise Invalid(
-                "There is no such address of this kitchen: add one first.", code="no_address", where="address"
-            )
+        found = _address(whose, address)
         standing = StandingOrder.objects.create(
             kitchen=whose,
             address=found,
@@ -122,8 +117,11 @@ def pause(standing_order: str, *, first: date, last: date, by: str, now: datetim
     return _change(standing_order, Change.Kind.PAUSE, first=first, last=last, by=by, now=now, because=because)
 
 
-def resume(standing_order: str, *, on: date, by: str, now: datetime, because: str = "") -> StandingOrder:
-    """Deliveries again from ``on``: every pause that reaches beyond it ends the day before, or is taken back."""
+def resume(standing_order: str, *, on: date, by: str, now: datetime, because: str = "") -> Change:
+    """Deliveries again from ``on``: every pause that reaches beyond it ends the day before, or is taken back.
+
+    Returns the newest of the changes that say so.
+    """
     with transaction.atomic():
         standing = rows.lock(StandingOrder, standing_order)
         _check_span(on, on, today=today(now))
@@ -133,17 +131,17 @@ def resume(standing_order: str, *, on: date, by: str, now: datetime, because: st
         if not pauses:
             raise Conflict(f"This standing order is not paused on {in_words(on)}.", code="not_paused", where="on")
         for each in pauses:
-            _write_change(
+            made = _write_change(
                 standing, Change.Kind.UNDO, first=each.first_on, last=each.last_on, undoes=each, by=by, now=now
             )  # fmt: skip
             if each.first_on < on:
-                _write_change(
+                made = _write_change(
                     standing, Change.Kind.PAUSE, first=each.first_on, last=on - timedelta(days=1), by=by, now=now
                 )  # fmt: skip
         _bring_into_line(
             standing, first=on, last=max(each.last_on for each in pauses), by=by, now=now, because=because
         )  # fmt: skip
-    return rows.find(StandingOrder, standing_order)
+    return made
 
 
 def change(
@@ -221,6 +219,49 @@ def set_lines(
         )  # fmt: skip
         _bring_into_line(standing, first=first, last=FOREVER, by=by, now=now, because=because)
     return rows.find(StandingOrder, standing_order)
+
+
+def change_terms(
+    standing_order: str,
+    *,
+    on_closed: str | None = None,
+    way: str | None = None,
+    address: int | None = None,
+    by: str,
+    now: datetime,
+) -> StandingOrder:
+    """What becomes of closed dates, and how and where orders go from now on; those made already stay as they are."""
+    with transaction.atomic():
+        standing = rows.lock(StandingOrder, standing_order)
+        fields: dict[str, object] = {}
+        if on_closed is not None:
+            fields["on_closed"] = given.one_of(on_closed, StandingOrder.OnClosed.values, where="on_closed")
+        if way is not None:
+            fields["way"] = given.one_of(way, Way.values, where="way")
+        if address is not None:
+            fields["address_id"] = _address(standing.kitchen, address).pk
+        fields = {name: value for name, value in fields.items() if getattr(standing, name) != value}
+        if not fields:
+            return standing
+        StandingOrder.objects.filter(pk=standing.pk).update(**fields, version=F("version") + 1)
+        events.record(
+            "standing_terms_changed", subject=standing.public_id, by=by, at=now, kitchen=standing.kitchen,
+            data={"fields": sorted(fields)},
+        )  # fmt: skip
+        standing = rows.find(StandingOrder, standing_order)
+        if standing.kitchen.active:
+            _roll_one(standing, now=now, by=by)
+        jobs.add("replan", due_at=now)
+    return standing
+
+
+def _address(kitchen: Kitchen, address: int | None) -> Address:
+    """That address of the kitchen, or its first."""
+    there = Address.objects.filter(kitchen=kitchen).order_by("pk")
+    found = (there if address is None else there.filter(pk=address)).first()
+    if found is None:
+        raise Invalid("There is no such address of this kitchen: add one first.", code="no_address", where="address")
+    return found
 
 
 def end(standing_order: str, *, last_on: date | None, by: str, now: datetime, because: str = "") -> StandingOrder:

@@ -50,6 +50,11 @@ class Everything:
             "lines": [{"product": farm.kit.public_id, "units": 1}],
         }
         self.kit_order = self.post("/orders", gift)
+        kit = {"lines": gift["lines"], "ships_from": "2026-05-06", "ships_until": "2026-05-08"}
+        bought = self.post("/purchases", {"buyer": farm.buyer.public_id, "receivers": [kit]})
+        self.kit_orders = {self.kit_order["id"], *(order["id"] for order in bought["orders"])}
+        agreed = {"product": farm.product.public_id, "price": {"amount": "13.50", "currency": "EUR"}}
+        self.post(f"/kitchens/{farm.kitchen.public_id}/prices", {"prices": [agreed]}, status=200)
         standing = {
             "rule": "FREQ=WEEKLY;BYDAY=FR",
             "starts_on": MONDAY.isoformat(),
@@ -74,6 +79,7 @@ class Everything:
             "standing-orders": self.begun["id"],
             "kitchens": farm.kitchen.public_id,
             "buyers": farm.buyer.public_id,
+            "purchases": bought["id"],
             "batches": batch,
             "crops": farm.crop.public_id,
             "lots": lot,

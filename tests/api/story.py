@@ -9,6 +9,7 @@ from fulfilment import work
 from fulfilment.models import Kit, Line, Round
 from tests.api.asking import ask
 from tests.api.everything import FROZEN, TUESDAY, Everything
+from tests.api.routes import ROUTES
 from tests.world import MONDAY
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ def live(clock: time_machine.Traveller) -> None:
     grow(all_, room)
     keep_store(all_)
     order(all_)
+    sell(all_)
     read(all_)
     pack(all_, clock)
     kits(all_)
@@ -64,7 +66,9 @@ def customers(all_: Everything) -> None:
     agreed = [{"product": all_.farm.product.public_id, "price": {"amount": "12.50", "currency": "EUR"}}]
     all_.post(f"/kitchens/{kitchen}/prices", {"prices": agreed}, status=200)
     buyer = {"name": "Fay", "email": "fay@example.org", "zone": "Europe/London", "address": address}
-    all_.post("/buyers", buyer)
+    bought = all_.post("/buyers", buyer)["id"]
+    change(all_, f"/buyers/{bought}", {"phone": "01632 960 417"})
+    all_.post(f"/buyers/{bought}/addresses", address | {"name": "Gran"})
 
 
 def grow(all_: Everything, room: str) -> None:
@@ -115,9 +119,17 @@ def order(all_: Everything) -> None:
     ask(all_.cleo, "POST", "/promise-checks", friday, status=200)
     placed = ask(all_.cleo, "POST", "/orders", friday | {"reference": "menu 12"}, status=201)["id"]
     ask(all_.cleo, "POST", f"/orders/{placed}/lines/1/amount", {"amount_g": 1_000}, status=200)
+    added = {"lines": [{"product": all_.farm.kit.public_id, "units": 1}]}
+    ask(all_.cleo, "POST", f"/orders/{placed}/lines", added, status=201)
+    ask(all_.cleo, "POST", f"/orders/{placed}/lines/2/cancellation", {}, status=200)
+    ask(all_.cleo, "PATCH", f"/orders/{placed}", {"note": "Ring twice.", "lines": lines}, match="*", status=200)
     ask(all_.cleo, "POST", f"/orders/{placed}/cancellation", {}, status=200)
     rule = {"rule": "FREQ=WEEKLY;BYDAY=TU,FR", "starts_on": NEXT.isoformat(), "lines": lines}
+    looked = {"rule": rule["rule"], "starts_on": rule["starts_on"], "on_closed": "earlier"}
+    ask(all_.cleo, "POST", "/standing-order-previews", looked, status=200)
     standing = ask(all_.cleo, "POST", "/standing-orders", rule, status=201)["id"]
+    more = {"lines": [lines[0] | {"amount_g": 2_000}], "from_on": "2026-05-15", "on_closed": "earlier"}
+    ask(all_.cleo, "PATCH", f"/standing-orders/{standing}", more, match="*", status=200)
     skipped = {"kind": "skip", "on": (MONDAY + timedelta(days=8)).isoformat()}
     ask(all_.cleo, "POST", f"/standing-orders/{standing}/changes", skipped, status=201)
     last = {"last_on": (MONDAY + timedelta(days=30)).isoformat()}
@@ -126,13 +138,23 @@ def order(all_: Everything) -> None:
     ask(all_.cleo, "POST", f"/shortages/{all_.ids['shortages']}/answer", {"choice": "drop"}, status=200)
 
 
+def sell(all_: Everything) -> None:
+    """A web shop's hour: two receivers, one of them a gift."""
+    lines = [{"product": all_.farm.kit.public_id, "units": 1}]
+    window = {"lines": lines, "ships_from": NEXT.isoformat(), "ships_until": "2026-05-08"}
+    gran = {"name": "Gran", "street": "4 Hill", "town": "Upton", "country": "GB"}
+    gift = window | {"recipient": gran, "gift": True, "greeting": "Watch it grow!", "start_on": "2026-05-16"}
+    asked = {"buyer": all_.farm.buyer.public_id, "reference": "W-1047", "receivers": [window, gift]}
+    bought = all_.post("/purchases", asked)["id"]
+    all_.post(f"/purchases/{bought}/payment", {"payment": "paid"}, status=200)
+    all_.post(f"/purchases/{bought}/cancellation", {"note": "all of it paid back"}, status=200)
+
+
 def read(all_: Everything) -> None:
     """Every address that can be read."""
-    from fulfilment.api.urls import V1
-
-    for route in V1:
-        if "GET" in route.callback.view_class.scopes:  # type: ignore[union-attr]  # each is a view
-            all_.get(all_.address(str(route.pattern)))
+    for address, view in ROUTES:
+        if "GET" in view.scopes:
+            all_.get(all_.address(address))
 
 
 def pack(all_: Everything, clock: time_machine.Traveller) -> None:

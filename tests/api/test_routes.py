@@ -15,17 +15,15 @@ from django.core.management import call_command
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from fulfilment import urls as _urls  # noqa: F401 - the addresses below are this module's
 from fulfilment.api.schema import SECTIONS
-from fulfilment.api.urls import V1
 from tests import world
 from tests.api.asking import ask, key
+from tests.api.routes import ROUTES
 from tests.world import World
 
 pytestmark = pytest.mark.django_db
 
 SCHEMA = Path(__file__).parents[2] / "docs" / "openapi.yaml"
-ROUTES = [(str(route.pattern), route.callback.view_class) for route in V1]  # type: ignore[union-attr]  # each is a view
 READS = sorted(address for address, view in ROUTES if "GET" in view.scopes)
 WRITES = ("INSERT", "UPDATE", "DELETE", "REPLACE")
 

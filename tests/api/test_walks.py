@@ -14,28 +14,31 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
-from fulfilment import urls as _urls  # noqa: F401 - the addresses below are this module's
-from fulfilment.api.urls import V1
-from fulfilment.models import Event, Order
+from fulfilment.api.views import Endpoint
+from fulfilment.models import Event, Kitchen, Order
 from fulfilment.read.scope import STAFF
 from fulfilment.services import customers
 from tests.api import conforming
 from tests.api.asking import ask, key
 from tests.api.everything import TUESDAY, Everything
+from tests.api.routes import ROUTES
 from tests.world import ADA, MONDAY, NOW
 
 pytestmark = pytest.mark.django_db
 
-ROUTES: list[tuple[str, Any]] = [
-    (str(route.pattern), route.callback.view_class)  # type: ignore[union-attr]  # each is a view
-    for route in V1
-]
 UNKNOWN = "K7Q2-M4XJ"
-KEEPS_NOTHING = {"promise-checks"}
+KEEPS_NOTHING = {"promise-checks", "standing-order-previews"}
 OPEN = {"kit-joinings"}
 KNOWN_TO_ALL = {"strains", "products"}
 OF_ONE_SCOPE = {"webhook-endpoints"}
 """Each scope sees its own, the office all."""
+OWNED = {
+    "kitchen": {"kitchens", "orders", "shipments", "shortages", "standing-orders", "webhook-endpoints"},
+    "shop": {"kits", "orders", "shipments", "webhook-endpoints"},
+}
+"""By role, the nouns of which some rows are its own and others are another's."""
+WHOLLY_SHOPS = {"buyers", "purchases"}
+"""All of these are the shop's: a farm has one."""
 LISTS = [address for address, view in ROUTES if "GET" in view.scopes and "<" not in address]
 
 
@@ -122,50 +125,95 @@ def test_an_id_that_was_never_given_is_404_at_every_address(all_: Everything) ->
     assert Event.objects.count() == before
 
 
+def test_every_address_is_an_endpoint_whose_things_have_an_owner() -> None:
+    """A new address that nobody has thought of here fails: it needs a body, and somebody it belongs to."""
+    assert len(ROUTES) > 80
+    for address, view in ROUTES:
+        assert issubclass(view, Endpoint), address
+        assert view.scopes, f"{address} says for nobody whom it takes"
+        if "<str:code>" not in address:
+            continue
+        noun = address.partition("/")[0]
+        if view.scopes.keys() - {"GET"}:
+            assert address in BODIES, f"give BODIES a body for {address}"
+        for scope in frozenset().union(*view.scopes.values()) & OWNED.keys():
+            whose = OWNED[scope] | KNOWN_TO_ALL | (WHOLLY_SHOPS if scope == "shop" else set())
+            assert noun in whose, f"say in OWNED whether a {scope} key may find each of the {noun}"
+
+
 def test_what_is_another_s_is_not_there_whatever_is_asked(all_: Everything) -> None:
-    """Role × foreign thing: Eve's kitchen and the shop get for Cleo's things what they get for an id never given."""
-    eve = customers.add_kitchen(
-        "Eve's", email="eve@example.org", address={"street": "9 Row", "town": "Saltby"}, by=ADA, now=NOW
-    )
-    strangers = {"kitchen": key("kitchen", kitchen=eve), "shop": key("shop")}
-    walked = set()
+    """Role × route × foreign thing: Eve's kitchen and the shop get for Cleo's what they get for an id never given."""
+    strangers = {"kitchen": key("kitchen", kitchen=_eve()), "shop": key("shop")}
+    walked = {scope: set[str]() for scope in OWNED}
     before = Event.objects.count()
     for address, view in ROUTES:
         noun = address.partition("/")[0]
-        if "<str:code>" not in address or noun in KNOWN_TO_ALL:
+        if "<str:code>" not in address:
             continue
         for method, scopes in view.scopes.items():
             for scope in scopes & strangers.keys():
-                if (scope, noun) == ("shop", "buyers"):
-                    continue  # Every buyer of kits is the shop's.
+                if noun not in OWNED[scope]:
+                    continue
                 body = None if method == "GET" else BODIES[address]
-                theirs = ask(strangers[scope], method, all_.address(address), body, status=404)
-                never = ask(strangers[scope], method, all_.address(address, UNKNOWN), body, status=404)
+                asked: Any = {"secret": strangers[scope], "method": method, "body": body, "match": "*", "status": 404}
+                theirs = ask(address=all_.address(address), **asked)
+                never = ask(address=all_.address(address, UNKNOWN), **asked)
                 code = all_.address(address).split("/")[2]
                 assert str(theirs).replace(code, UNKNOWN) == str(never), (scope, method, address)
-                walked.add((scope, method, noun))
+                walked[scope].add(noun)
     assert Event.objects.count() == before
-    assert walked == {
-        ("kitchen", "GET", "orders"), ("kitchen", "POST", "orders"),
-        ("kitchen", "GET", "standing-orders"), ("kitchen", "POST", "standing-orders"),
-        ("kitchen", "GET", "kitchens"), ("kitchen", "GET", "shipments"),
-        ("kitchen", "POST", "shortages"),
-        *((scope, method, "webhook-endpoints") for scope in strangers for method in ("GET", "POST", "PATCH")),
-        ("shop", "GET", "orders"), ("shop", "POST", "orders"), ("shop", "GET", "shipments"),
-        ("shop", "GET", "kits"), ("shop", "POST", "kits"),
-    }  # fmt: skip
+    assert walked == OWNED
+
+
+def test_what_is_another_s_is_not_there_in_a_body_either(all_: Everything) -> None:
+    hers, shop = key("kitchen", kitchen=_eve()), key("shop")
+    line = {"product": all_.farm.product.public_id, "amount_g": 500}
+    kit = {"product": all_.farm.kit.public_id, "units": 1}
+    day = "2026-05-08"
+    rule = {"rule": "FREQ=WEEKLY;BYDAY=FR", "starts_on": day}
+    asked: list[tuple[str, str, dict[str, Any], str, str]] = [
+        (hers, "/orders", {"on": day, "lines": [line]}, "kitchen", all_.ids["kitchens"]),
+        (hers, "/promise-checks", {"on": day, "lines": [line]}, "kitchen", all_.ids["kitchens"]),
+        (hers, "/standing-orders", {**rule, "lines": [line]}, "kitchen", all_.ids["kitchens"]),
+        (hers, "/standing-order-previews", rule, "kitchen", all_.ids["kitchens"]),
+        (shop, "/orders", {"on": day, "lines": [line]}, "kitchen", all_.ids["kitchens"]),
+        (shop, "/purchases", {"receivers": [{"lines": [kit], "ships_from": day}]}, "buyer", all_.ids["kitchens"]),
+    ]
+    before = Event.objects.count()
+    for secret, address, body, name, code in asked:
+        theirs = ask(secret, "POST", address, {**body, name: code}, status=400)
+        never = ask(secret, "POST", address, {**body, name: UNKNOWN}, status=400)
+        assert theirs["code"] == "not_found", (address, theirs)
+        assert str(theirs).replace(code, UNKNOWN) == str(never), address
+    assert ask(hers, "POST", "/orders", {"on": day, "lines": [kit], "buyer": all_.ids["buyers"]}, status=403)
+    assert Event.objects.count() == before
+
+
+def test_no_list_names_what_is_another_s(all_: Everything) -> None:
+    """Eve's kitchen and the shop read every list they may: nothing in it is Cleo's, by any of its ids."""
+    cleos = {all_.ids[noun] for noun in OWNED["kitchen"]}
+    for scope, secret in (("kitchen", key("kitchen", kitchen=_eve())), ("shop", key("shop"))):
+        for address, view in ROUTES:
+            if "<" in address or scope not in view.scopes.get("GET", ()):
+                continue
+            told = str(ask(secret, "GET", f"/{address}", status=200))
+            assert not {code for code in cleos if code in told}, (scope, address)
+
+
+def _eve() -> Kitchen:
+    return customers.add_kitchen(
+        "Eve's", email="eve@example.org", address={"street": "9 Row", "town": "Saltby"}, by=ADA, now=NOW
+    )
 
 
 def test_lists_hold_only_what_is_the_asker_s_own(all_: Everything) -> None:
-    eve = customers.add_kitchen(
-        "Eve's", email="eve@example.org", address={"street": "9 Row", "town": "Saltby"}, by=ADA, now=NOW
-    )
+    eve = _eve()
     hers, shop = key("kitchen", kitchen=eve), key("shop")
     assert [each["id"] for each in ask(hers, "GET", "/kitchens", status=200)["items"]] == [eve.public_id]
     assert ask(hers, "GET", "/orders", status=200)["items"] == []
     assert ask(hers, "GET", "/standing-orders", status=200)["items"] == []
     sold = ask(shop, "GET", "/orders", status=200)["items"]
-    assert [each["id"] for each in sold] == [all_.kit_order["id"]], "kit orders, not what kitchens order"
+    assert {each["id"] for each in sold} == all_.kit_orders, "kit orders, not what kitchens order"
     assert len(ask(shop, "GET", "/kits", status=200)["items"]) == 1, "sold ones, not those on the shelf"
     for each in ask(shop, "GET", "/events", status=200)["items"]:
         assert all_.ids["orders"] != each["subject"]
@@ -211,12 +259,20 @@ SEEN: dict[str, object] = {"kind": "seen", "seen_on": "2026-05-04"}
 BODIES: dict[str, dict[str, object]] = {
     "strains/<str:code>/keeping": {"grade": "a", "best_before_days": 7},
     "products/<str:code>": {"active": True},
+    "orders/<str:code>": {"note": "ring twice"},
     "orders/<str:code>/cancellation": {},
+    "orders/<str:code>/lines": {"lines": [{"product": UNKNOWN, "units": 1}]},
+    "orders/<str:code>/lines/<int:number>/cancellation": {},
     "orders/<str:code>/lines/<int:number>/amount": {"amount_g": 500},
+    "standing-orders/<str:code>": {"on_closed": "earlier"},
     "standing-orders/<str:code>/changes": {"kind": "skip", "on": "2026-05-08"},
     "standing-orders/<str:code>/end": {"last_on": "2026-05-08"},
     "kitchens/<str:code>": {"active": True},
     "kitchens/<str:code>/addresses": {"street": "3 Staithe", "town": "Saltby"},
+    "buyers/<str:code>": {"name": "Dai"},
+    "buyers/<str:code>/addresses": {"street": "3 Staithe", "town": "Saltby"},
+    "purchases/<str:code>/payment": {"payment": "paid"},
+    "purchases/<str:code>/cancellation": {},
     "kitchens/<str:code>/substitutes": {"substitutes": []},
     "kitchens/<str:code>/prices": {"prices": []},
     "kitchens/<str:code>/crates": {"back": 1, "confirmed": True},

@@ -11,6 +11,7 @@ from django.db.models import Sum
 
 from fulfilment.models import Pick, PickList, PickRow
 from fulfilment.read import holds
+from fulfilment.read.packing.overview import told
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +158,7 @@ def _stops(
                 position=stop.position if stop is not None else place,
                 name=shipment.address.name,
                 town=shipment.address.town,
-                instructions=shipment.address.instructions,
+                instructions=told(shipment.address.instructions, (group[0].line.order for group in groups)),
                 tolerance_pct=kitchen.tolerance_pct if kitchen is not None else 0,
                 gift=any(group[0].line.order.gift for group in groups),
                 collects_grounds=stop is not None and stop.collects_grounds,

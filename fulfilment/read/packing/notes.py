@@ -65,6 +65,8 @@ class NoteView:
     is_kitchen: bool
     gift: bool
     greetings: tuple[str, ...]
+    starts: tuple[date, ...]
+    """The days on which gifts are to be started."""
     crates_sent: int
     crates_back: int
     crates_out: int
@@ -170,6 +172,7 @@ def _view(of: Shipment) -> NoteView:
         is_kitchen=of.kitchen is not None,
         gift=any(line.order.gift for line in lines),
         greetings=tuple(dict.fromkeys(line.order.greeting for line in lines if line.order.greeting)),
+        starts=tuple(sorted({line.order.start_on for line in lines if line.order.start_on is not None})),
         crates_sent=sum(count for count in entries if count > 0),
         crates_back=-sum(count for count in entries if count < 0),
         crates_out=of.kitchen.crates_out if of.kitchen is not None else 0,

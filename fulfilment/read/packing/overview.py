@@ -14,7 +14,11 @@ from fulfilment.read.farm import calendar, farm
 from fulfilment.read.packing.standing import COMING, DONE, SHORT, standings
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from django.db.models import QuerySet
+
+    from fulfilment.models import Order
 
 OPEN: Final = (Shipment.State.PLACED, Shipment.State.PACKED)
 MOST_OUT: Final = 200
@@ -251,3 +255,8 @@ def _shipment(each: Shipment) -> ShipmentFacts:
         note=note.number if note is not None else None,
         carrier=parcel.carrier if parcel is not None else "",
     )
+
+
+def told(instructions: str, orders: Iterable[Order]) -> str:
+    """What the packer should know: of the address, and of these orders."""
+    return " · ".join(dict.fromkeys(filter(None, [instructions, *(order.note for order in orders)])))

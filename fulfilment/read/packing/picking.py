@@ -29,7 +29,7 @@ from fulfilment.models import (
     Substitute,
 )
 from fulfilment.read import holds
-from fulfilment.read.packing.overview import OPEN, list_name
+from fulfilment.read.packing.overview import OPEN, list_name, told
 from fulfilment.read.packing.standing import COMING, DONE, SHORT, standings
 
 MOST_CHOICES: Final = 20
@@ -346,7 +346,7 @@ def _stops(rows: Sequence[PickRow], facts: _Facts) -> tuple[StopFacts, ...]:
                 position=stop.position if stop is not None else place,
                 name=shipment.address.name,
                 town=shipment.address.town,
-                instructions=shipment.address.instructions,
+                instructions=told(shipment.address.instructions, (group[0].line.order for group in groups)),
                 window=f"{kitchen.window_from:%H:%M}–{kitchen.window_to:%H:%M}" if kitchen is not None else "",
                 tolerance_pct=kitchen.tolerance_pct if kitchen is not None else 0,
                 gift=any(group[0].line.order.gift for group in groups),

@@ -78,12 +78,14 @@ def hand_parcel(
     *,
     carrier: str,
     tracking: str = "",
+    link: str = "",
     confirmed: bool = False,
     by: str,
     now: datetime,
     today: date,
 ) -> Parcel:
-    """A packed parcel is the carrier's now; its kits' care begins and their buyer is told.
+    """A packed parcel is the carrier's now; its kits' care begins and their buyer is told, with the ``link`` where the
+    carrier tells of it.
 
     One that lacks something of what it is due is asked about once.
     """
@@ -97,6 +99,7 @@ def hand_parcel(
             shipment=found,
             carrier=given.text(carrier, where="carrier", at_most=60),
             tracking=given.text(tracking, where="tracking", at_most=60, required=False),
+            link=given.link(link, where="link"),
             handed_at=now,
             handed_by=by[: events.BY_LENGTH],
         )

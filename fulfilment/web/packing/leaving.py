@@ -49,12 +49,16 @@ class CloseForm(PageForm):
 class ParcelForm(PageForm):
     """Who takes the parcel."""
 
-    places: ClassVar[Mapping[str, str]] = {"carrier": "carrier", "tracking": "tracking"}
+    places: ClassVar[Mapping[str, str]] = {"carrier": "carrier", "tracking": "tracking", "link": "link"}
 
     carrier = forms.CharField(max_length=60, help_text="The name of the carrier, as the buyer knows it.")
     tracking = forms.CharField(
         max_length=60, required=False, label="Tracking number",
         widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters"}),
+    )  # fmt: skip
+    link = forms.CharField(
+        max_length=300, required=False, label="Link to follow it", help_text="Begins with https://. The mail has it.",
+        widget=forms.TextInput(attrs={"autocomplete": "off", "inputmode": "url"}),
     )  # fmt: skip
 
 
@@ -100,7 +104,8 @@ def parcel(request: HttpRequest, actor: Actor, *, now: datetime, code: str) -> H
         def action() -> str:
             given = form.cleaned_data
             packing.hand_parcel(
-                code, carrier=given["carrier"], tracking=given["tracking"], confirmed=form.yes, by=actor.name, now=now,
+                code, carrier=given["carrier"], tracking=given["tracking"], link=given["link"], confirmed=form.yes,
+                by=actor.name, now=now,
                 today=today_of(now),
             )  # fmt: skip
             return reverse("packing")
