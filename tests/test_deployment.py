@@ -193,6 +193,7 @@ WRONG: tuple[tuple[str, dict[str, Any]], ...] = (
         },
     ),
     ("fulfilment.W002", {"LOCAL_ONLY": False, "EMAIL_BACKEND": "django.core.mail.backends.filebased.EmailBackend"}),
+    ("fulfilment.W004", {"WEBHOOKS_TO_LOOPBACK": True}),
 )
 
 
