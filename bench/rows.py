@@ -16,6 +16,7 @@ import numpy as np
 from bench import coming, sharing
 from bench.measure import ROUNDS, Row, judged, ratio
 from fulfilment.core import calendar
+from tests import servers
 
 ROOT = Path(__file__).resolve().parent.parent
 TODAY = date(2026, 5, 4)
@@ -90,6 +91,58 @@ def mails(seed: int) -> Iterator[Row]:
     )
 
 
+def order(seed: int) -> Iterator[Row]:
+    """An order of three lines with its promise against writing the same rows; a rate, so the limit's time above."""
+    yield from _asked("order", lambda work, limit: limit / work, goal=">= 0.03", kept=lambda value: value >= 0.03)
+
+
+def lists(seed: int) -> Iterator[Row]:
+    """A page of 50 orders with their lines against fetching the same rows."""
+    yield from _asked("list", lambda work, limit: work / limit, goal="<= 4", kept=lambda value: value <= 4)
+
+
+def get(seed: int) -> Iterator[Row]:
+    """One order with its lines against fetching the same rows; no goal of its own, the list's is shown."""
+    yield from _asked("get", lambda work, limit: work / limit, goal="<= 4", kept=lambda value: value <= 4)
+
+
+def _asked(
+    what: str, compare: Callable[[float, float], float], *, goal: str, kept: Callable[[float], bool]
+) -> Iterator[Row]:
+    """The same on SQLite and, where there is one, on PostgreSQL, each in a process and a database of its own."""
+    for engine in ("sqlite", "postgres"):
+        with tempfile.TemporaryDirectory() as folder:
+            environment = {**os.environ, "FARM_VAR": folder, "LOG_LEVEL": "ERROR"}
+            server = None
+            if engine == "postgres":
+                Path(folder).chmod(0o711)
+                server = servers.Postgres(Path(folder) / "postgres")
+                try:
+                    server.start()
+                except servers.Missing as missing:
+                    print(f"{what} postgres: left out, {missing}", file=sys.stderr)
+                    continue
+                environment["DATABASE_URL"] = server.url
+            try:
+                done = subprocess.run(
+                    [sys.executable, "-m", "bench.api", what], cwd=ROOT, env=environment, check=True,
+                    capture_output=True, text=True,
+                )  # fmt: skip
+            finally:
+                if server is not None:
+                    server.kill()
+        rounds = [(float(work), float(limit)) for work, limit in map(str.split, done.stdout.splitlines()[-ROUNDS:])]
+        work = 1000 * statistics.median(work for work, _ in rounds)
+        limit = 1000 * statistics.median(limit for _, limit in rounds)
+        yield judged(
+            f"{what} {engine}",
+            [compare(work, limit) for work, limit in rounds],
+            goal=goal,
+            kept=kept,
+            note=f"{work:.1f} ms against {limit:.1f} ms",
+        )
+
+
 ROWS: Mapping[str, Callable[[int], Iterator[Row]]] = {
     "start": start,
     "forecast": coming.forecasts,
@@ -102,4 +155,7 @@ ROWS: Mapping[str, Callable[[int], Iterator[Row]]] = {
     "standing": standing,
     "night": night,
     "mails": mails,
+    "order": order,
+    "list": lists,
+    "get": get,
 }

@@ -16,6 +16,7 @@ from fulfilment.api.fields import Id, Shape, Text, read
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
 from fulfilment.models import Buyer
+from fulfilment.read.farm import farm
 from fulfilment.read.scope import visible
 from fulfilment.services import customers, rows
 
@@ -29,7 +30,7 @@ class BuyerAsked(Shape):
     name = Text(max_length=120)
     email = Text(max_length=254)
     phone = Text(required=False, allow_blank=True)
-    zone = Text(required=False, max_length=60)
+    zone = Text(required=False, max_length=60, help_text="The farm's, unless said.")
     address = PlaceAsked()
 
 
@@ -105,7 +106,7 @@ def _living(request: Request, code: str) -> Buyer:
 @action("buyers_add", scopes=frozenset({"office", "shop"}), shape=BuyerAsked)
 def add_buyer(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Add somebody who buys kits."""
-    return made(customers.add_buyer(**asked, **who.signed))
+    return made(customers.add_buyer(**{"zone": farm().zone, **asked}, **who.signed))
 
 
 def _show(found: Sequence[Buyer]) -> list[dict[str, Any]]:

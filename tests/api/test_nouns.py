@@ -125,6 +125,13 @@ def test_buyers_are_the_office_s_and_the_shop_s(farm: World, office: str) -> Non
     assert ask(shop, "POST", "/promise-checks", order, status=400)["code"] == "not_found"
 
 
+def test_a_buyer_who_says_no_zone_has_the_farm_s(farm: World, office: str) -> None:
+    body = {"name": "Fay", "email": "fay@example.org", "address": {"street": "9 Row", "town": "Saltby"}}
+    fay = ask(office, "POST", "/buyers", body, status=201)["id"]
+    zone = ask(office, "GET", "/farm", status=200)["zone"]
+    assert ask(office, "GET", f"/buyers/{fay}", status=200)["zone"] == zone
+
+
 def test_an_order_is_for_one_customer(farm: World, office: str) -> None:
     lines = [{"product": farm.kit.public_id, "units": 1}]
     both = {"buyer": farm.buyer.public_id, "kitchen": farm.kitchen.public_id, "on": ON, "lines": lines}
