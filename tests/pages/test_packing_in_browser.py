@@ -65,7 +65,9 @@ def test_ben_scans_takes_and_undoes_without_the_page_coming_again(visitor: Visit
     # What is unlikely is asked in the row, and the tick does it.
     row = page.locator(f"#{key}")
     row.get_by_label("On the scale").fill(str(int(due) * 2 + 500))
-    row.get_by_role("button", name="Taken").click()
+    with page.expect_response(lambda answer: answer.request.method == "POST") as answered:
+        row.get_by_role("button", name="Taken").click()
+    assert str(int(due) * 2 + 500) in (answered.value.request.post_data or ""), "what was typed is what was sent"
     row.locator(".asks").wait_for()
     assert "Confirm, and it is recorded as it is." in row.locator(".asks").inner_text()
     accessible(page)
