@@ -153,7 +153,11 @@ class Rows(Admin):
         return self.key or ("public_id" if hasattr(self.model, "public_id") else "pk")
 
     def get_object(self, request: HttpRequest, object_id: str, from_field: str | None = None) -> Any:
-        named = unquote(object_id)
+        # A link of ours names a row as it is; one that Django made says each underscore in its own way.
+        plain = self._named(request, object_id)
+        return plain if plain is not None else self._named(request, unquote(object_id))
+
+    def _named(self, request: HttpRequest, named: str) -> Any:
         rows = self.get_queryset(request)
         if self._key == "public_id" and codes.tidy(named):
             return rows.filter(public_id=codes.tidy(named)).first()

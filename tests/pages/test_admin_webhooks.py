@@ -80,6 +80,16 @@ def test_the_office_sets_one_up_and_sees_a_ping_arrive(office: Client, listener:
     assert "204" in one
 
 
+def test_a_message_opens_by_whatever_signs_its_id_has(office: Client, listener: Listener) -> None:
+    """Django's own pages read ``_25`` in an address as another sign."""
+    add(office, listener.address)
+    office.post(f"{LIST}{WebhookEndpoint.objects.get().public_id}/ping/", {})
+    named = "msg_254fa07c8c20c06bfd4e125f68b96af6"
+    WebhookMessage.objects.update(message_id=named)
+    for written in (named, named.replace("_", "_5F")):
+        assert "webhook.ping" in said(office.get(f"/admin/fulfilment/webhookmessage/{written}/change/"))
+
+
 def test_it_is_changed_switched_off_and_on_and_given_a_new_secret(office: Client, farm: World) -> None:
     first = add(office, "https://kitchen.example.org/hooks", scope="kitchen", kitchen=farm.kitchen.public_id)
     row = WebhookEndpoint.objects.get()
