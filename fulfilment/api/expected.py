@@ -13,10 +13,10 @@ from fulfilment.core.forecast import DelayCost, Reason
 from fulfilment.models import Batch, Crop
 from fulfilment.read import holds
 from fulfilment.read.farm import today
+from fulfilment.read.growing import kits_in_store
 from fulfilment.read.rooms import expected
 from fulfilment.read.rooms.expected import Expected
 from fulfilment.read.rooms.overview import taken_now
-from fulfilment.read.worths import kits_in_store
 
 
 class DaysShape(Shape):

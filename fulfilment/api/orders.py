@@ -219,11 +219,7 @@ class Cancellation(Endpoint):
     @once
     def post(self, request: Request, code: str, *, now: datetime) -> Response:
         """Cancel what is not yet sent; what was promised is free at once."""
-        asked = read(Reason, request.data)
-        actor = actor_of(request)
-        if asked["because"]:
-            office_only(actor)
-        order = rows.find_in(visible(Order, actor), code)
+        asked, actor, order = _asked_of(request, code, Reason)
         return Response(one(ordering.cancel(order.public_id, because=asked["because"], by=actor.name, now=now), actor))
 
 
@@ -236,11 +232,7 @@ class LineAmount(Endpoint):
     @once
     def post(self, request: Request, code: str, number: int, *, now: datetime) -> Response:
         """Another amount for a line: less keeps its place in the row, more is asked anew behind everybody."""
-        asked = read(AmountAsked, request.data)
-        actor = actor_of(request)
-        if asked["because"]:
-            office_only(actor)
-        order = rows.find_in(visible(Order, actor), code)
+        asked, actor, order = _asked_of(request, code, AmountAsked)
         _check_number(order, number)
         ordering.change_line(
             order.public_id, number=number, to=amount_of(asked), because=asked["because"], by=actor.name, now=now
@@ -257,11 +249,7 @@ class Lines(Endpoint):
     @once
     def post(self, request: Request, code: str, *, now: datetime) -> Response:
         """Add products to an order that stands; each is promised behind everybody who ordered before."""
-        asked = read(LinesAdded, request.data)
-        actor = actor_of(request)
-        if asked["because"]:
-            office_only(actor)
-        order = rows.find_in(visible(Order, actor), code)
+        asked, actor, order = _asked_of(request, code, LinesAdded)
         ordering.add_lines(order.public_id, lines_of(asked), because=asked["because"], by=actor.name, now=now)
         return Response(one(order, actor), status=201)
 
@@ -275,14 +263,18 @@ class LineCancellation(Endpoint):
     @once
     def post(self, request: Request, code: str, number: int, *, now: datetime) -> Response:
         """Drop one line; what was promised of it is free at once, and the last line takes its order with it."""
-        asked = read(Reason, request.data)
-        actor = actor_of(request)
-        if asked["because"]:
-            office_only(actor)
-        order = rows.find_in(visible(Order, actor), code)
+        asked, actor, order = _asked_of(request, code, Reason)
         _check_number(order, number)
         ordering.drop_line(order.public_id, number=number, because=asked["because"], by=actor.name, now=now)
         return Response(one(order, actor))
+
+
+def _asked_of(request: Request, code: str, shape: type[Shape]) -> tuple[Mapping[str, Any], Actor, Order]:
+    """What is asked of an order that stands, by whom, and the order; a reason for after the cut-off is the office's."""
+    asked, actor = read(shape, request.data), actor_of(request)
+    if asked["because"]:
+        office_only(actor)
+    return asked, actor, rows.find_in(visible(Order, actor), code)
 
 
 def _check_number(order: Order, number: int) -> None:

@@ -108,6 +108,13 @@ def harvested() -> QuerySet[WithAnnotations[Harvest, AsItStands]]:
     )
 
 
+def kits_in_store() -> dict[int, int]:
+    """Batch → its sealed kits that are still here."""
+    return dict(
+        Lot.objects.filter(kind=Lot.Kind.KITS, quantity__gt=0).values_list("batch_id").annotate(there=Sum("quantity"))
+    )
+
+
 def _climate(today: date) -> Climate:
     zone = farm().zone
     sums: dict[int, dict[date, tuple[int, int]]] = defaultdict(dict)
@@ -124,9 +131,7 @@ def _climate(today: date) -> Climate:
 
 def _diaries(today: date) -> Mapping[int, list[BatchDiary]]:
     """Strain id → its batches with their crops, each in the order in which it was entered."""
-    in_store: dict[int, int] = dict(
-        Lot.objects.filter(kind=Lot.Kind.KITS, quantity__gt=0).values_list("batch_id").annotate(there=Sum("quantity"))
-    )
+    in_store = kits_in_store()
     crops = _crop_diaries(today)
     part_run = _part_run(today)
     found: dict[int, list[BatchDiary]] = defaultdict(list)

@@ -37,13 +37,13 @@ from fulfilment.models import (
 )
 from fulfilment.read import doubts, holds, scores, worths
 from fulfilment.read.farm import farm
+from fulfilment.read.growing import kits_in_store
 from fulfilment.read.kits import events_of
 from fulfilment.read.planned import refused_at
 from fulfilment.read.rooms.expected import Expected, Outlooks, of_batch, of_crop
 from fulfilment.read.rooms.overview import taken_now
 from fulfilment.read.tonight import Short, StrainWeek, day_in_short, tonight
 from fulfilment.read.unheard import unheard
-from fulfilment.read.worths import kits_in_store
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -6,14 +6,15 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 
-from django.db.models import F, Sum
+from django.db.models import F
 
 from fulfilment.core.units import KIT, Goods, Money
 from fulfilment.core.worth import Demand
-from fulfilment.models import Batch, Line, Lot, Product
+from fulfilment.models import Batch, Line, Product
 from fulfilment.models import Book as BookRow
 from fulfilment.read import supply
 from fulfilment.read.farm import farm
+from fulfilment.read.growing import kits_in_store
 from fulfilment.read.terms import terms
 
 
@@ -102,13 +103,6 @@ def bag_plan(batch: Batch, *, in_store: int, currency: str) -> BagPlan:
         fresh=Money(batch.fresh_minor, currency) if batch.fresh_minor is not None else None,
         grams=batch.fresh_g,
         sold=batch.fresh_sold_g,
-    )
-
-
-def kits_in_store() -> dict[int, int]:
-    """Batch → its sealed kits that are still here."""
-    return dict(
-        Lot.objects.filter(kind=Lot.Kind.KITS, quantity__gt=0).values_list("batch_id").annotate(there=Sum("quantity"))
     )
 
 

@@ -20,7 +20,7 @@ from fulfilment.read.rooms.expected import Expected
 from fulfilment.read.rooms.finding import find
 from fulfilment.read.rooms.overview import Climate, climate_of, with_reading
 from fulfilment.read.scope import Actor, visible
-from fulfilment.read.worths import BagPlan, bag_plan, kits_in_store
+from fulfilment.read.worths import BagPlan, bag_plan
 
 READING_DAYS: Final = 14
 MOST_READINGS: Final = 60
@@ -233,7 +233,7 @@ def batch_story(code: str, actor: Actor, *, today: date) -> BatchStory:
     batch = find(visible(Batch, actor).select_related("strain", "room"), code)
     reasons = holds.reasons_by_lot()
     held = tuple(hold.reason for hold in holds.over_batch(batch.pk))
-    in_store = kits_in_store().get(batch.pk, 0)
+    in_store = growing.kits_in_store().get(batch.pk, 0)
     return BatchStory(
         code=batch.public_id,
         strain=batch.strain.name,

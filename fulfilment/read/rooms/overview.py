@@ -12,9 +12,9 @@ from django.db.models import F, OuterRef, Subquery, Sum
 from fulfilment.core.growth import Stage, biological_efficiency
 from fulfilment.models import Batch, Crop, Harvest, Reading, Room
 from fulfilment.read import holds
+from fulfilment.read.growing import kits_in_store
 from fulfilment.read.rooms import expected
 from fulfilment.read.rooms.expected import Expected, Outlooks
-from fulfilment.read.worths import kits_in_store
 
 FAR_OFF_TENTHS: Final = 30
 """A reading so many tenths of a degree from the set point is marked."""
