@@ -1,9 +1,8 @@
-"""Run by the rows ``order``, ``list`` and ``get``, each in a process and a database of its own: prints seconds of the
-API and of its limit, a pair a round.
+"""Run by the rows ``list`` and ``get``, each in a process and a database of its own: prints seconds of the API and of
+its limit, a pair a round.
 
-The API is called as the web server calls it (WSGI), key, permission, idempotency, promise and event included, by one
-client at a time.  The limit writes, or fetches, the very same rows with prepared statements on one connection of the
-database's own driver (sqlite3, psycopg): into tables without an index or a trigger, so it is a strict one.
+The API is called as the web server calls it (WSGI), key and permission included, by one client at a time.  The limit
+fetches the very same rows with prepared statements on one connection of the database's own driver (sqlite3, psycopg).
 """
 
 from __future__ import annotations
@@ -18,9 +17,7 @@ import django
 
 from bench.measure import ROUNDS
 
-ORDERS = 12
 READS = 8
-WRITTEN = ("once", "shipment", "order", "line", "rank", "promise", "promisepart", "event", "mail")
 
 
 def main(what: str) -> None:
@@ -32,7 +29,7 @@ def main(what: str) -> None:
     call_command("migrate", verbosity=0)
     api = Api()
     api.order()
-    work, limit = {"order": api.ordering, "list": api.listing, "get": api.getting}[what]()
+    work, limit = {"list": api.listing, "get": api.getting}[what]()
     for place in range(ROUNDS + 1):
         took: dict[Any, float] = {}
         for each in (work, limit) if place % 2 else (limit, work):
@@ -62,7 +59,7 @@ class Api:
                 farm.strain.public_id, grade="a", pack=pack, price_minor=1_500, name=f"Pearl, {pack} g", by=world.ADA,
                 now=world.NOW,
             )
-            for pack in (100, 150, 200)
+            for pack in (10, 15, 20)
         ]  # fmt: skip
         # Enough that every line is promised whole.
         farm.harvest(90_000)
@@ -91,18 +88,6 @@ class Api:
             answer = self.client.get(f"/api/v1{address}", headers=self.headers)
             assert answer.status_code == 200, answer.content
 
-    def ordering(self) -> tuple[Any, Any]:
-        before = _counts()
-        self.order()
-        rows = _rows_since(before)
-        copies = _copies(rows)
-
-        def raw() -> None:
-            for _ in range(ORDERS):
-                copies()
-
-        return (lambda: [self.order() for _ in range(ORDERS)]), raw
-
     def listing(self) -> tuple[Any, Any]:
         for _ in range(60):
             self.order()
@@ -114,48 +99,9 @@ class Api:
         return (lambda: self.read(f"/orders/{code}", times=READS * 4)), _fetching(READS * 4, orders=1)
 
 
-def _counts() -> dict[str, int]:
-    from django.db import connection
-
-    with connection.cursor() as cursor:
-        found = {}
-        for table in WRITTEN:
-            cursor.execute(f'SELECT COALESCE(MAX(id), 0) FROM "fulfilment_{table}"')
-            found[table] = cursor.fetchone()[0]
-        return found
-
-
-def _rows_since(before: dict[str, int]) -> dict[str, list[Any]]:
-    from django.db import connection
-
-    with connection.cursor() as cursor:
-        found = {}
-        for table, last in before.items():
-            cursor.execute(f'SELECT * FROM "fulfilment_{table}" WHERE id > %s', [last])
-            found[table] = [tuple(row) for row in cursor.fetchall()]
-        return found
-
-
-def _copies(rows: dict[str, list[Any]]) -> Any:
-    """Writes these rows once more, in one transaction, into bare tables of the same columns."""
-    own, mark = _own_connection()
-    for table, some in rows.items():
-        own.execute(f'CREATE TABLE bare_{table} AS SELECT * FROM "fulfilment_{table}" WHERE 1 = 0')
-        assert table in ("shipment", "rank", "mail") or some, f"an order writes no {table}"
-    own.commit()
-
-    def write() -> None:
-        for table, some in rows.items():
-            for row in some:
-                own.execute(f"INSERT INTO bare_{table} VALUES ({', '.join([mark] * len(row))})", _plain(row))
-        own.commit()
-
-    return write
-
-
 def _fetching(times: int, *, orders: int) -> Any:
     """Fetches the same orders' rows: orders, lines, promises and parts, four statements."""
-    own, _ = _own_connection()
+    own = _own_connection()
     some = f'(SELECT id FROM "fulfilment_order" ORDER BY id DESC LIMIT {orders})'
     lines = f'(SELECT id FROM "fulfilment_line" WHERE order_id IN {some})'
     promises = f'(SELECT promise_id FROM "fulfilment_line" WHERE order_id IN {some})'
@@ -175,29 +121,21 @@ def _fetching(times: int, *, orders: int) -> Any:
     return fetch
 
 
-def _own_connection() -> tuple[Any, str]:
-    """A connection of the driver's own to the same database, and its placeholder."""
+def _own_connection() -> Any:
+    """A connection of the driver's own to the same database."""
     from django.db import connection
 
     if connection.vendor == "sqlite":
         import sqlite3
 
-        own = sqlite3.connect(str(connection.settings_dict["NAME"]), timeout=20)
-        own.execute("PRAGMA synchronous = FULL")
-        return own, "?"
+        return sqlite3.connect(str(connection.settings_dict["NAME"]), timeout=20)
     import psycopg
 
     settings = connection.get_connection_params()
     return psycopg.connect(
         host=settings["host"], port=settings["port"], user=settings["user"], dbname=settings["dbname"],
         prepare_threshold=1,
-    ), "%s"  # fmt: skip
-
-
-def _plain(row: tuple[Any, ...]) -> tuple[Any, ...]:
-    import json
-
-    return tuple(json.dumps(value) if isinstance(value, dict | list) else value for value in row)
+    )  # fmt: skip
 
 
 if __name__ == "__main__":
