@@ -40,6 +40,7 @@ ANCHORS: Final = {
     Anchor.SOLD: "sold",
     Anchor.SENT: "sent",
     Anchor.ARRIVED: "arrived",
+    Anchor.START_ON: "the day that a gift's giver chose for its start",
     Anchor.START_BY: "its start-by date",
     Anchor.STARTED: "started, or watered again",
     Anchor.PINS: "pins",

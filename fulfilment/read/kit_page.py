@@ -197,6 +197,8 @@ def title_of(anchor: Anchor, flush: int, *, reported: bool = False) -> str:
             return "Sent"
         case Anchor.ARRIVED:
             return "With you"
+        case Anchor.START_ON:
+            return "Chosen for its start"
         case Anchor.START_BY:
             return "Start it by"
         case Anchor.STARTED:
@@ -239,7 +241,7 @@ def _belongs(each: Milestone, kit: KitView) -> bool:
     match each.anchor:
         case Anchor.SOLD:
             return False
-        case Anchor.START_BY:
+        case Anchor.START_ON | Anchor.START_BY:
             return kit.stage in (KitStage.SOLD, KitStage.SENT)
         case Anchor.STARTED:
             return each.cycle == 1

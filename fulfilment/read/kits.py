@@ -61,6 +61,7 @@ def care_of(kits: Sequence[Kit]) -> list[KitCare]:
                 events=events[kit.pk],
                 warmth=Warmth(kit.warmth),
                 start_by=kit.lot.best_before,
+                start_on=kit.line.order.start_on if kit.line else None,
                 transit_days=TRANSIT_DAYS[kit.line.shipment.way] if kit.line else 0,
                 unsubscribed=holder is not None and holder.unsubscribed_at is not None,
             )

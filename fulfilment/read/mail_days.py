@@ -32,12 +32,13 @@ ORDINALS: Final = ("", "first", "second", "third", "fourth", "fifth", "sixth")
 _ORDER_OF: Final = (Anchor.STARTED, Anchor.PINS, Anchor.READY, Anchor.PICKED, Anchor.REWATER)
 _TOLD: Final[Mapping[Anchor, str]] = {
     Anchor.ARRIVED: "the kit arrives",
+    Anchor.START_ON: "the day chosen for its start",
     Anchor.START_BY: "last day to start it",
     Anchor.PINS: "look for pins",
     Anchor.READY: "pick before the caps flatten",
     Anchor.REWATER: "water it for the next flush",
 }
-_EXACT: Final = frozenset({Anchor.START_BY})
+_EXACT: Final = frozenset({Anchor.START_ON, Anchor.START_BY})
 
 _BY_WAY: Final[Mapping[str, str]] = {
     Way.ROUND: "Delivery from {farm}",
@@ -107,12 +108,13 @@ def _chosen(care: KitCare, *, running: int) -> Iterator[tuple[Milestone, bool]]:
     """The milestones that are a holder's business now, each with whether it is over."""
     found = {(each.anchor, each.cycle): each for each in expected(care)}
     if (Anchor.STARTED, 1) not in found:
-        for anchor in (Anchor.ARRIVED, Anchor.START_BY):
+        for anchor in (Anchor.ARRIVED, Anchor.START_ON, Anchor.START_BY):
             if (anchor, 1) in found:
                 yield found[anchor, 1], found[anchor, 1].reported
         return
-    if (Anchor.START_BY, 1) in found:
-        yield found[Anchor.START_BY, 1], True
+    for anchor in (Anchor.START_ON, Anchor.START_BY):
+        if (anchor, 1) in found:
+            yield found[anchor, 1], True
     told = max(
         place
         for place, anchor in enumerate(_ORDER_OF)

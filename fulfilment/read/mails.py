@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Final, TypeVar
 from django.db.models import Model, Prefetch, Q
 
 from fulfilment.core.calendar import in_words
-from fulfilment.core.care import PROGRAMME, Anchor, EventKind, KitCare, KitEvent, KitProfile, Warmth
+from fulfilment.core.care import PROGRAMME, Anchor, EventKind, KitCare, KitEvent, KitProfile, Warmth, expected
 from fulfilment.core.care.programme import OUTSIDE_FLUSHES, CareStep
 from fulfilment.core.problems import Missing
 from fulfilment.core.promises.answers import words
@@ -77,6 +77,7 @@ PRESSES: Final[Mapping[str, tuple[str, ...]]] = {
     "sent": (),
     "arrived": (STARTED,),
     "not_started": (STARTED,),
+    "gift_day": (STARTED,),
     "start_by": (STARTED,),
     "misting": (PINS,),
     "pins_due": (PINS,),
@@ -163,6 +164,8 @@ class Needs:
     strain: str
     tender: bool
     start_by: str
+    start_on: str
+    """The day that a gift's giver chose and that is still to come when it arrives; empty where there is none."""
     fruiting_from: int
     fruiting_to: int
     keep_from: int
@@ -316,6 +319,7 @@ def needs(kit: Kit, care: KitCare) -> Needs:
         strain=_line(strain.name),
         tender=not strain.hardy,
         start_by=in_words(kit.lot.best_before),
+        start_on=next((in_words(each.likely) for each in expected(care) if each.anchor is Anchor.START_ON), ""),
         fruiting_from=round(profile.fruiting_c[0]),
         fruiting_to=round(profile.fruiting_c[1]),
         keep_from=round(profile.keep_c[0]),

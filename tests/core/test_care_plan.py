@@ -485,3 +485,46 @@ def test_kits_bought_every_six_weeks_hear_all_where_clocks_jump(zone: str) -> No
     sent = {row.step for row in care(house.rows)}
     assert {"arrived", "misting", "pins_due", "pins_to_picking", "nothing_seen", "harvest_question", "compost"} <= sent
     assert not care(house.rows, MailStatus.LATE)
+
+
+# ---- A gift's own day -----------------------------------------------------------------------------------------------
+
+
+def joined(day: int) -> KitEvent:
+    return happened(EventKind.JOINED, on(day))
+
+
+def test_a_gift_s_day_is_told_and_nobody_is_asked_before_it() -> None:
+    """Sent on 25 February, joined on 1 March: asked on the 6th whether it was started, were there no day of its own."""
+    plain = steps(dais_kit(joined(1), start_by=on(30)))
+    assert (plain["arrived"], plain["not_started"]) == (on(1), on(6))
+    assert "gift_day" not in plain
+    given = steps(dais_kit(joined(1), start_by=on(30), start_on=on(12)))
+    assert (given["arrived"], given["gift_day"], given["not_started"]) == (on(1), on(12), on(17))
+    assert given["start_by"] == plain["start_by"] == on(23)
+
+
+@pytest.mark.parametrize("day", [1, 5, 12])
+def test_a_gift_that_came_on_its_day_or_later_is_like_any_other(day: int) -> None:
+    late = dais_kit(joined(12), start_by=on(30), start_on=on(day))
+    assert steps(late) == steps(replace(late, start_on=None))
+    assert Anchor.START_ON not in {each.anchor for each in expected(late)}
+
+
+def test_a_gift_s_day_is_silent_where_mails_are() -> None:
+    waits = {"start_by": on(30), "start_on": on(12)}
+    assert "gift_day" not in steps(dais_kit(joined(1), started(4), **waits)), "it was started before"
+    assert not steps(dais_kit(holder="", **waits)), "nobody has joined"
+    assert not steps(dais_kit(joined(1), unsubscribed=True, **waits))
+    assert not steps(dais_kit(joined(1), happened(EventKind.PAUSED, on(2)), **waits))
+
+
+def test_a_gift_s_day_gives_way_like_any_care_mail() -> None:
+    """One care mail a day: of two kits whose day is the same, the second mail goes on the next."""
+    kits = (
+        dais_kit(joined(1), start_on=on(12), start_by=on(30)),
+        dais_kit(joined(1), start_on=on(12), start_by=on(30), kit_id=2, order_id=11),
+    )
+    found = plan((), *kits, now=at(on(1), time(7)))
+    days = sorted(farm_day(mail.due_at, BERLIN) for mail in found.add if mail.step == "gift_day")
+    assert days == [on(12), on(13)]

@@ -17,10 +17,10 @@ from icalendar import Calendar
 
 from fulfilment.core.care import PINK, PROGRAMME, EventKind
 from fulfilment.core.problems import Missing
-from fulfilment.models import CareMail, Farm, Holder, Kit, KitEvent, Lot, Mail
+from fulfilment.models import CareMail, Farm, Holder, Kit, KitEvent, Lot, Mail, Order
 from fulfilment.out import emails
 from fulfilment.read import mails as about
-from fulfilment.services import caring, mails, ordering
+from fulfilment.services import caring, kits, mails, ordering
 from fulfilment.services.ordering import Asked
 from tests import world
 from tests.builders.kitchens import a_buyer, a_product, a_strain
@@ -357,6 +357,38 @@ def test_a_gift_tells_neither_side_of_the_other_and_no_price() -> None:
         assert not re.search(r"EUR|€|price(?! goes)", got.text + got.seen)
         same_in_both(got)
     assert to_buyer.days == [], "its clock begins with its holder"
+
+
+def test_a_gift_s_own_day_is_told_when_it_comes_and_on_the_day() -> None:
+    Farm.objects.create(pk=1, name="Tide Mill", delivery_weekdays=[0, 1, 2, 3, 4])
+    caring.lay_programme()
+    chosen = date(2026, 5, 20)
+    (kit,) = sent_kits(a_buyer(), a_product(a_strain(), grade="kit"), gift=True)
+    Order.objects.filter(lines__kits=kit).update(start_on=chosen)
+    kits.join(
+        kit.joining_code, email="eve@example.org", name="Eve", zone="Europe/Berlin", warmth="normal",
+        now=NINE + timedelta(days=6),
+    )  # fmt: skip
+    assert caring.due(now=NINE + timedelta(days=6)) == 1
+    first = Received(the("care"), now=NINE + timedelta(days=6))
+    same_in_both(first)
+    assert first.message["Subject"] == "How to start your kit"
+    assert "wishes it to begin on Wednesday 20 May 2026" in first.text
+    assert first.day("start_on-1")["DTSTART"].dt == chosen
+
+    ten = datetime(2026, 5, 20, 8, tzinfo=UTC)  # ten in Berlin
+    Mail.objects.update(state="sent", sent_at=NINE + timedelta(days=6))
+    assert caring.due(now=ten) == 1
+    got = Received(Mail.objects.select_related("holder").get(state="planned"), now=ten)
+    same_in_both(got)
+    assert got.message["Subject"] == "Today your kit may begin"
+    assert got.message["To"] == "eve@example.org"
+    assert got.message["List-Unsubscribe-Post"] == "List-Unsubscribe=One-Click"
+    for words in (*CAUTIONS, "I started it today", "Something is wrong", "chose today for its start"):
+        assert words in " ".join(got.text.split())
+        assert words in got.seen
+    assert "Dai" not in got.text + got.seen, "who gave it is not said"
+    assert {str(day["STATUS"]) for day in got.days} == {"CONFIRMED", "CANCELLED"}, "its arrival is over"
 
 
 def test_a_parcel_names_its_days(settings: Any) -> None:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import importlib
 from datetime import UTC, date, datetime, time, timedelta
+from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import pytest
+from django.apps import apps
+from django.db import connection
 
 from fulfilment.core.care import PROGRAMME, CareStep, MailKind
 from fulfilment.core.problems import Invalid, Missing
-from fulfilment.models import CareMail, Event, Holder, Kit, Mail, Product
+from fulfilment.models import CareMail, Event, Holder, Kit, Mail, Order, Product
 from fulfilment.models import CareStep as StepRow
 from fulfilment.services import caring, kits, mails
 from tests.builders.kitchens import FRIDAY, NOW, a_buyer, a_farm, a_product, a_strain
@@ -358,3 +362,75 @@ def test_planning_costs_the_same_queries_for_one_holder_and_for_ten(
         sent_kits(a_buyer(name), product)
     with django_assert_max_num_queries(12):  # type: ignore[operator]  # the plugin's fixture
         assert caring.plan_all(now=NOW + timedelta(hours=2)) == 0
+
+
+# ---- A gift's own day -----------------------------------------------------------------------------------------------
+
+CHOSEN = FRIDAY + timedelta(days=12)
+
+
+def a_gift(product: Product, *, start_on: date = CHOSEN) -> Kit:
+    [kit] = sent_kits(a_buyer(), product, gift=True)
+    Order.objects.filter(lines__kits=kit).update(start_on=start_on)
+    return kit
+
+
+def join(kit: Kit, *, zone: str = "Pacific/Auckland", on: date = SUNDAY) -> Holder:
+    at_noon = datetime.combine(on, time(12), ZoneInfo(zone)).astimezone(UTC)
+    joined = kits.join(kit.joining_code, email="gwen@example.org", name="Gwen", zone=zone, warmth="normal", now=at_noon)
+    assert joined.holder is not None
+    return joined.holder
+
+
+def test_on_the_day_the_giver_chose_the_holder_is_told_by_their_own_clock(product: Product) -> None:
+    kit = a_gift(product)
+    gwen = join(kit)
+    due = planned(kit)["gift_day/1"]
+    assert due.astimezone(ZoneInfo("Pacific/Auckland")) == datetime(
+        CHOSEN.year, CHOSEN.month, CHOSEN.day, 10, tzinfo=ZoneInfo("Pacific/Auckland")
+    )
+    assert planned(kit)["not_started/1"] == due + timedelta(days=5)
+    assert [mail.holder for mail in deliver_all(planned(kit)["arrived/1"])] == [gwen]
+    assert deliver_all(due - timedelta(minutes=1)) == []
+    assert [mail.holder for mail in deliver_all(due)] == [gwen]
+    assert states(kit)["gift_day/1"] == "queued"
+    assert deliver_all(due + timedelta(hours=6)) == [], "one a day"
+
+
+def test_a_gift_s_day_waits_for_nobody_who_has_not_joined(product: Product) -> None:
+    kit = a_gift(product)
+    assert deliver_all(at(CHOSEN, 12)) == []
+    assert not CareMail.objects.exists()
+    join(kit, zone="Europe/Berlin", on=CHOSEN + timedelta(days=1))
+    assert "gift_day/1" not in planned(kit), "it is past: what comes now is how to start"
+    assert "arrived/1" in planned(kit)
+
+
+def test_who_wants_no_care_mails_gets_none_on_the_gift_s_day_either(product: Product) -> None:
+    kit = a_gift(product)
+    caring.unsubscribe(join(kit).public_id, by="holder", now=at(SUNDAY))
+    assert not planned(kit)
+    assert deliver_all(at(CHOSEN, 18)) == []
+
+
+def test_a_gift_started_before_its_day_is_not_told_to_begin(product: Product) -> None:
+    kit = a_gift(product)
+    join(kit, zone="Europe/Berlin")
+    assert "gift_day/1" in planned(kit)
+    say(kit, "started", SUNDAY + timedelta(days=2))
+    assert "gift_day/1" not in planned(kit)
+
+
+def test_a_farm_that_keeps_a_programme_already_gets_the_step_in_its_place(product: Product) -> None:
+    migration = importlib.import_module("fulfilment.migrations.0011_gift_day")
+    laid = [(row.key, row.rule) for row in StepRow.objects.all()]
+    StepRow.objects.filter(key="gift_day").delete()
+    StepRow.objects.filter(key="misting").update(active=False)
+    migration.add(apps, SimpleNamespace(connection=connection))
+    assert [(row.key, row.rule) for row in StepRow.objects.all()] == laid
+    assert not StepRow.objects.get(key="misting").active
+    migration.add(apps, SimpleNamespace(connection=connection))
+    assert StepRow.objects.count() == len(laid)
+    StepRow.objects.all().delete()
+    migration.add(apps, SimpleNamespace(connection=connection))
+    assert not StepRow.objects.exists(), "a farm that keeps none is left alone"

@@ -137,7 +137,8 @@ def dates(kit: KitCare, programme: Sequence[CareStep] = PROGRAMME) -> tuple[DueS
             continue
         person = kit.buyer if step.mail is MailKind.ORDER else kit.holder or kit.buyer
         for cycle in step.cycles:
-            milestone = days.get((step.anchor, cycle))
+            milestone = days.get((Anchor.START_ON, 1)) if _asks_for_a_start(step) else None
+            milestone = milestone or days.get((step.anchor, cycle))
             if milestone is None or not _is_called_for(step, cycle, stands.stage, stands.cycle, events):
                 continue
             due_at = _due_at(step, milestone, kit.zone)
@@ -259,6 +260,11 @@ def _script(profile: KitProfile, *, reporting: bool) -> list[tuple[EventKind, in
         kinds = (EventKind.REWATERED, EventKind.PINS, EventKind.HARVESTED_FIRST, EventKind.HARVESTED_ALL)
         script += [(kind, cycle) for kind in kinds[cycle == 1 :]]
     return script
+
+
+def _asks_for_a_start(step: CareStep) -> bool:
+    """Before the giver's day such a question would be too early."""
+    return step.anchor is Anchor.ARRIVED and step.offset_days > 0 and EventKind.STARTED in step.unless
 
 
 def _is_called_for(step: CareStep, cycle: int, stage: KitStage, running: int, events: Sequence[KitEvent]) -> bool:

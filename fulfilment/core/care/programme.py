@@ -8,6 +8,9 @@ Worked example: ``ready`` counts from the likely ready day, less one, and needs 
 pearl oyster in a normal room they make the 13th likely, so the mail goes on the 12th at nine: before the caps flatten.
 Who reports no pins gets ``pins_to_picking`` instead, which tells doubling and picking in one mail.
 
+Where the giver of a gift chose a day for it (``start_on``), nobody is asked before that day whether it was started:
+what counts from the arrival and waits for a start counts from that day.
+
 The steps are common practice of the trade, no source.  A farm edits them; this is what it starts from.
 """
 
@@ -36,6 +39,8 @@ class Anchor(StrEnum):
     SOLD = "sold"
     SENT = "sent"
     ARRIVED = "arrived"
+    START_ON = "start_on"
+    """The day on which the giver wished a gift to be started; there is none where it came later than that."""
     START_BY = "start_by"
     STARTED = "started"
     """Opened, or in a later flush watered again."""
@@ -47,7 +52,9 @@ class Anchor(StrEnum):
     END = "end"
 
 
-OUTSIDE_FLUSHES: Final = frozenset({Anchor.SOLD, Anchor.SENT, Anchor.ARRIVED, Anchor.START_BY, Anchor.END})
+OUTSIDE_FLUSHES: Final = frozenset(
+    {Anchor.SOLD, Anchor.SENT, Anchor.ARRIVED, Anchor.START_ON, Anchor.START_BY, Anchor.END}
+)
 """Anchors that come once in a kit's life; their steps have cycle 1."""
 
 
@@ -200,6 +207,7 @@ PROGRAMME: Final[tuple[CareStep, ...]] = (
     CareStep(
         "not_started", Anchor.ARRIVED, "Not started yet?", offset_days=5, at=time(10, 0), needs=_SENT, unless=_STARTED
     ),
+    CareStep("gift_day", Anchor.START_ON, "Today your kit may begin", at=time(10, 0), needs=_SENT, unless=_STARTED),
     CareStep(
         "start_by", Anchor.START_BY, "Start it this week", offset_days=-7, at=time(10, 0), needs=_SENT, unless=_STARTED
     ),

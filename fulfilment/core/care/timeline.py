@@ -44,6 +44,8 @@ class KitCare:
     events: tuple[KitEvent, ...]
     warmth: Warmth = Warmth.NORMAL
     start_by: date | None = None
+    start_on: date | None = None
+    """The day that the giver chose for a gift."""
     transit_days: int = 2
     unsubscribed: bool = False
 
@@ -85,6 +87,9 @@ def milestones(kit: KitCare) -> Mapping[tuple[Anchor, int], Milestone]:
     put(_told(Anchor.SOLD, 1, _last(events, EventKind.SOLD)))
     put(_told(Anchor.SENT, 1, _last(events, EventKind.SENT)))
     put(_arrived(kit, events, waiting=started is None))
+    arrived = found.get((Anchor.ARRIVED, 1))
+    if kit.start_on and arrived and arrived.likely < kit.start_on:
+        put(Milestone(Anchor.START_ON, 1, kit.start_on, kit.start_on, kit.start_on))
     if kit.start_by:
         put(Milestone(Anchor.START_BY, 1, kit.start_by, kit.start_by, kit.start_by))
     if started:
