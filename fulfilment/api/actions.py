@@ -97,6 +97,7 @@ def action(
             operation_id=operation_id, parameters=[PARAMETER], request=shape, responses={status: answer}
         )(once(post))
         name = "".join(word.title() for word in operation_id.split("_"))
-        return type(name, (Endpoint,), {"scopes": {"POST": scopes}, "post": documented, "__module__": does.__module__})
+        own = {"scopes": {"POST": scopes}, "shape": shape, "post": documented, "__module__": does.__module__}
+        return type(name, (Endpoint,), own)
 
     return wrap

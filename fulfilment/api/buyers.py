@@ -12,7 +12,7 @@ from rest_framework.response import Response
 from fulfilment.api import etags, pages
 from fulfilment.api.actions import Asking, Made, action, made
 from fulfilment.api.customers import ADDRESSES, PlaceAsked, numbered, place
-from fulfilment.api.fields import Id, Shape, Text, read
+from fulfilment.api.fields import Changed, Id, Shape, Text, read
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
 from fulfilment.models import Buyer
@@ -34,19 +34,20 @@ class BuyerAsked(Shape):
     address = PlaceAsked()
 
 
-class BuyerChanged(Shape):
-    """What is left out stays as it is."""
+class BuyerChanged(Changed):
+    """What is left out stays as it is; null takes the telephone number away, and for the zone means the farm's."""
 
     name = Text(required=False, max_length=120)
     email = Text(required=False, max_length=254)
-    phone = Text(required=False, allow_blank=True)
-    zone = Text(required=False, max_length=60)
+    phone = Text(required=False, allow_null=True, allow_blank=True)
+    zone = Text(required=False, allow_null=True, max_length=60)
 
 
 class BuyerShape(Shape):
     id = Id()
     name = Text()
     email = Text()
+    phone = Text()
     zone = Text()
 
 
@@ -76,7 +77,9 @@ class OneBuyer(Endpoint):
     @extend_schema(operation_id="buyers_change", parameters=[etags.PARAMETER], request=BuyerChanged, responses=Made)
     def patch(self, request: Request, code: str) -> Response:
         """Another name, mail address, telephone number or zone; links that were sent to an old address end."""
-        asked = read(BuyerChanged, request.data)
+        asked = dict(read(BuyerChanged, request.data))
+        if asked.get("zone", "") is None:
+            asked["zone"] = farm().zone
         _living(request, code)
         return etags.change(request, Buyer, code, lambda own, who: customers.change_buyer(own, **asked, **who.signed))
 
@@ -110,4 +113,5 @@ def add_buyer(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
 
 
 def _show(found: Sequence[Buyer]) -> list[dict[str, Any]]:
-    return [{"id": each.public_id, "name": each.name, "email": each.email, "zone": each.zone} for each in found]
+    names = ("name", "email", "phone", "zone")
+    return [{"id": each.public_id, **{name: getattr(each, name) for name in names}} for each in found]

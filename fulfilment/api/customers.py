@@ -11,7 +11,7 @@ from rest_framework.response import Response
 
 from fulfilment.api import etags, pages
 from fulfilment.api.actions import Asking, Made, action, made
-from fulfilment.api.fields import Flag, Id, Price, Shape, Text, read
+from fulfilment.api.fields import Changed, Flag, Id, Price, Shape, Text, read
 from fulfilment.api.keys import actor_of
 from fulfilment.api.products import minor_of
 from fulfilment.api.views import Endpoint
@@ -55,14 +55,14 @@ class KitchenAsked(Shape):
     round_name = Text(required=False, max_length=60)
 
 
-class KitchenChanged(Shape):
-    """What is left out stays as it is."""
+class KitchenChanged(Changed):
+    """What is left out stays as it is; null takes the telephone number away, and the weekdays: every delivery day."""
 
     name = Text(required=False, max_length=120)
     email = Text(required=False, max_length=254)
-    phone = Text(required=False, allow_blank=True)
+    phone = Text(required=False, allow_null=True, allow_blank=True)
     tier = serializers.IntegerField(required=False)
-    delivery_weekdays = serializers.ListField(child=serializers.IntegerField(), required=False)
+    delivery_weekdays = serializers.ListField(child=serializers.IntegerField(), required=False, allow_null=True)
     max_age_days = serializers.IntegerField(required=False)
     chance_pct = serializers.IntegerField(required=False)
     tolerance_pct = serializers.IntegerField(required=False)
@@ -104,11 +104,16 @@ class CratesAsked(Shape):
 class KitchenShape(Shape):
     id = Id()
     name = Text()
+    email = Text()
+    phone = Text()
     tier = serializers.IntegerField(allow_null=True, help_text="Told to staff only.")
-    delivery_weekdays = serializers.ListField(child=serializers.IntegerField())
+    delivery_weekdays = serializers.ListField(
+        child=serializers.IntegerField(), help_text="Monday is 0; empty: every day on which the farm delivers."
+    )
     max_age_days = serializers.IntegerField()
     chance_pct = serializers.IntegerField()
     tolerance_pct = serializers.IntegerField()
+    round_name = Text(help_text="The round that brings it.")
     crates_out = serializers.IntegerField()
     active = serializers.BooleanField()
 
@@ -162,7 +167,9 @@ class OneKitchen(Endpoint):
     @extend_schema(operation_id="kitchens_change", parameters=[etags.PARAMETER], request=KitchenChanged, responses=Made)
     def patch(self, request: Request, code: str) -> Response:
         """Other terms; another mail address ends the links that were sent to the old one."""
-        asked = read(KitchenChanged, request.data)
+        asked = dict(read(KitchenChanged, request.data))
+        if asked.get("delivery_weekdays", ()) is None:
+            asked["delivery_weekdays"] = []
         return etags.change(
             request, Kitchen, code, lambda own, who: customers.change_kitchen(own, **asked, **who.signed)
         )
@@ -254,7 +261,10 @@ def set_substitutes(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
 @action("kitchens_set_prices", scopes=OFFICE, shape=PricesAsked, status=200)
 def set_prices(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Agree prices with this kitchen; lines already placed keep theirs."""
-    wanted = [(each["product"], minor_of(each["price"])) for each in asked["prices"]]
+    wanted = [
+        (each["product"], minor_of(each["price"], where=f"prices.{place}.price"))
+        for place, each in enumerate(asked["prices"])
+    ]
     if len(dict(wanted)) < len(wanted):
         raise Invalid("A product is named twice: give it one price.", code="named_twice", where="prices")
     own = who.own(Kitchen)
@@ -283,11 +293,14 @@ def _show(kitchen: Kitchen, *, staff: bool) -> dict[str, Any]:
     return {
         "id": kitchen.public_id,
         "name": kitchen.name,
+        "email": kitchen.email,
+        "phone": kitchen.phone,
         "tier": kitchen.tier if staff else None,
         "delivery_weekdays": kitchen.delivery_weekdays,
         "max_age_days": kitchen.max_age_days,
         "chance_pct": kitchen.chance_pct,
         "tolerance_pct": kitchen.tolerance_pct,
+        "round_name": kitchen.round_name,
         "crates_out": kitchen.crates_out,
         "active": kitchen.active,
     }

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
+from fulfilment.api import sentences
 from fulfilment.core.problems import Invalid
 from fulfilment.core.units import MAX_GRAMS, Money, amount
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
 _LARGEST: Final = 2**31 - 1
 """What a column holds; fields of the trade have bounds of their own below it."""
+STAYS: Final = "This cannot be emptied: give a value, or leave it out and it stays as it is."
 _DAY: Final = re.compile(r"\d{4}-\d{2}-\d{2}\Z", re.ASCII)
 _MONEY: Final = re.compile(r"\d{1,9}\.\d{2}\Z", re.ASCII)
 _CURRENCY: Final = re.compile(r"[A-Z]{3}\Z", re.ASCII)
@@ -31,11 +33,9 @@ class Shape(serializers.Serializer[Any]):
 
     def to_internal_value(self, data: Any) -> Any:
         if isinstance(data, dict):
-            known = {name for name, field in self.fields.items() if not field.read_only}
+            known = [name for name, field in self.fields.items() if not field.read_only]
             unknown = {
-                str(name): [
-                    serializers.ErrorDetail(f"There is no field {str(name)[:40]!r} here.", code="unknown_field")
-                ]
+                str(name): [serializers.ErrorDetail(sentences.unknown("field", name, known), code="unknown_field")]
                 for name in data
                 if name not in known
             }
@@ -43,6 +43,14 @@ class Shape(serializers.Serializer[Any]):
             if wrong:
                 raise serializers.ValidationError(wrong)
         return super().to_internal_value(data)
+
+    def get_fields(self) -> dict[str, serializers.Field[Any, Any, Any, Any]]:
+        fields = super().get_fields()
+        for field in fields.values():
+            if isinstance(field, serializers.ChoiceField):
+                words = ", ".join(map(str, field.choices))
+                field.error_messages["invalid_choice"] = f"This is none of the words known here: {words}."
+        return fields
 
     def _loose(self, data: Mapping[str, Any]) -> Iterator[tuple[str, list[serializers.ErrorDetail]]]:
         """Numbers that only look like it: the framework would read ``"5"``, ``5.0`` and ``true`` as 5."""
@@ -58,6 +66,27 @@ class Shape(serializers.Serializer[Any]):
                 yield name, [serializers.ErrorDetail("This must be a number.", code="not_a_number")]
             elif isinstance(child, serializers.IntegerField) and any(abs(one) > _LARGEST for one in each if one):
                 yield name, [serializers.ErrorDetail("This number is too large.", code="too_large")]
+
+
+class Changed(Shape):
+    """A merge patch (RFC 7396): what is left out stays as it is, and null takes away what can be missing.
+
+    What can be missing says ``allow_null``: an emptied text is read as ``""``.  Whatever else is null is refused at its
+    place.
+    """
+
+    def to_internal_value(self, data: Any) -> Any:
+        found = super().to_internal_value(data)
+        for name, field in self.fields.items():
+            if isinstance(field, serializers.CharField) and field.allow_blank and found.get(name, "") is None:
+                found[name] = ""
+        return found
+
+    def get_fields(self) -> dict[str, serializers.Field[Any, Any, Any, Any]]:
+        fields = super().get_fields()
+        for field in fields.values():
+            field.error_messages["null"] = STAYS
+        return fields
 
 
 def _whole_or_none(value: Any) -> bool:

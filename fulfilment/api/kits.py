@@ -33,12 +33,14 @@ ORDER = OpenApiParameter("order", str, description="Those picked for this order.
 
 
 class EventAsked(Shape):
-    """``kind`` is started, pins, harvested_first, harvested_all, rewatered, paused, resumed, trouble, finished …"""
+    """What was seen or done, and on which day; ``trouble`` says which where that is the kind."""
 
-    kind = Text(max_length=20)
+    kind = serializers.ChoiceField(choices=[word.value for word in kits.REPORTED])
     on = Day()
-    cycle = serializers.IntegerField(required=False, allow_null=True, default=None)
-    trouble = Text(required=False, default="", allow_blank=True)
+    cycle = serializers.IntegerField(
+        required=False, allow_null=True, default=None, help_text="The flush; told from the day, unless said."
+    )
+    trouble = serializers.ChoiceField(choices=kits.TROUBLES, required=False, default="", allow_blank=True)
     note = Text(required=False, default="", allow_blank=True, max_length=300)
 
 

@@ -57,7 +57,7 @@ def once(method: Method) -> Callable[..., HttpResponse]:
             try:
                 return _kept(method(view, request, now=now, **names))
             except Exception as error:
-                refusal = answer(error, {})
+                refusal = answer(error, {"request": request, "view": view})
                 if refusal is None or refusal.status_code >= 500:
                     raise
                 raise Refused(_kept(refusal)) from error

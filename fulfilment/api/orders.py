@@ -15,7 +15,7 @@ from rest_framework import serializers
 from rest_framework.response import Response
 
 from fulfilment.api import etags, pages
-from fulfilment.api.fields import Day, Flag, Id, Shape, Text, read
+from fulfilment.api.fields import Changed, Day, Flag, Id, Shape, Text, read
 from fulfilment.api.keys import actor_of, uses
 from fulfilment.api.once import PARAMETER, once
 from fulfilment.api.order_shapes import (
@@ -98,9 +98,9 @@ class OrderPlaced(OrderAsked):
     because = Text(required=False, default="", allow_blank=True, max_length=200)
 
 
-class OrderChanged(Shape):
-    """What is left out stays as it is, and null empties it.  ``lines`` is the whole list: an amount is changed, what is
-    not named is dropped, what is new is added.  ``because`` is the office's reason after the cut-off.
+class OrderChanged(Changed):
+    """What is left out stays as it is, and null empties a text.  ``lines`` is the whole list: an amount is changed,
+    what is not named is dropped, what is new is added.  ``because`` is the office's reason after the cut-off.
     """
 
     reference = Text(required=False, allow_null=True, allow_blank=True, max_length=60)
@@ -109,7 +109,7 @@ class OrderChanged(Shape):
     way = serializers.ChoiceField(choices=["round", "carrier", "collected"], required=False)
     address = serializers.IntegerField(required=False, min_value=1, max_value=MOST_ADDRESSES)
     lines = LineAsked(many=True, allow_empty=False, required=False)
-    because = Text(required=False, default="", allow_blank=True, max_length=200)
+    because = Text(required=False, default="", allow_null=True, allow_blank=True, max_length=200)
 
 
 class LinesAdded(Shape):
@@ -284,11 +284,11 @@ def _check_number(order: Order, number: int) -> None:
 
 
 def amendments(asked: Mapping[str, Any]) -> Amendments:
-    """What a merge patch (RFC 7396) wants changed: null empties a text."""
+    """What a merge patch wants changed."""
     changes: Amendments = {}
     for name in ("reference", "note", "greeting"):
         if name in asked:
-            changes[name] = asked[name] or ""
+            changes[name] = asked[name]
     if "way" in asked:
         changes["way"] = asked["way"]
     if "lines" in asked:

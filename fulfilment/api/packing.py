@@ -210,6 +210,12 @@ def _weighed(asked: Mapping[str, Any]) -> Mapping[str, Any]:
     """With the net weight, where a scale gave gross and tare; given all three, they must agree."""
     gross, tare = asked.get("gross_g"), asked.get("tare_g")
     if gross is None and tare is None:
+        if asked.get("amount_g") is None and asked.get("units") is None:
+            raise Invalid(
+                "Say what was taken: amount_g, or gross_g with tare_g as a scale shows them, or units for kits.",
+                code="missing",
+                where="amount_g",
+            )
         return asked
     if gross is None or tare is None:
         raise Invalid(

@@ -16,6 +16,7 @@ from drf_spectacular.utils import OpenApiParameter
 from rest_framework import serializers
 from rest_framework.response import Response
 
+from fulfilment.api import sentences
 from fulfilment.api.fields import Day
 from fulfilment.core.problems import Invalid
 
@@ -78,7 +79,7 @@ def known(request: Request, *names: str) -> None:
     """:class:`Invalid` for a query parameter that means nothing here, or holds what no text needs."""
     for name, value in request.query_params.items():
         if name not in {"cursor", "page_size", "format", *names}:
-            raise Invalid(f"There is no parameter {name[:40]!r} here.", code="unknown_parameter", where=name[:40])
+            raise Invalid(sentences.unknown("parameter", name, names), code="unknown_parameter", where=name[:40])
         if "\0" in value:
             raise Invalid("This holds a NUL character.", where=name)
 

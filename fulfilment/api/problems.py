@@ -7,6 +7,7 @@ missing is 404 where the address asked for it and 400 where the body refers to i
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,6 +18,7 @@ from rest_framework.response import Response
 from rest_framework.views import set_rollback
 
 from fulfilment.api.meanings import meanings, type_of
+from fulfilment.api.sentences import said
 from fulfilment.core.problems import Conflict, Forbidden, Invalid, Missing, Problem, Stale, Unconfirmed
 
 if TYPE_CHECKING:
@@ -48,6 +50,11 @@ CODES: Final[Mapping[int, str]] = {
 }
 """What the framework itself refuses."""
 
+SPELT: Final[Mapping[str, Sequence[str]]] = {
+    "amount": ("amount_g", "units", "gross_g"), "price_minor": ("price",), "subject": ("id",),
+}  # fmt: skip
+"""What a service names by the trade's word and a body spells with its unit."""
+
 SOON_S: Final = 1
 """Seconds after which a request whose first sending still runs may be sent again."""
 
@@ -56,6 +63,25 @@ class TooLarge(exceptions.APIException):
     status_code = 413
     default_detail = "This body is too large."
     default_code = "too_large"
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A body as far as it could be read, and the names that it may have (None: not known)."""
+
+    body: object = None
+    names: frozenset[str] | None = None
+
+    @classmethod
+    def of(cls, context: Mapping[str, Any]) -> Asked:
+        """Of the request and the view that an exception handler is given."""
+        if "request" not in context or context["request"].method == "GET":
+            return cls()
+        shape = getattr(context.get("view"), "shape", None)
+        try:
+            return cls(context["request"].data, frozenset(shape().fields) if shape is not None else None)
+        except exceptions.APIException:
+            return cls()
 
 
 class Several(Exception):
@@ -71,9 +97,9 @@ def answer(error: Exception, context: Mapping[str, Any]) -> Response | None:
     """The framework's exception handler; None for what is a fault of ours, which then is a 500 with a log line."""
     set_rollback()
     if isinstance(error, Problem):
-        return told(error)
+        return told(error, Asked.of(context))
     if isinstance(error, Several):
-        return _told_together(error)
+        return _told_together(error, Asked.of(context))
     if isinstance(error, Http404):
         return _response(404, "not_found", "There is nothing here.")
     if isinstance(error, PermissionDenied):
@@ -87,9 +113,9 @@ def answer(error: Exception, context: Mapping[str, Any]) -> Response | None:
     return None
 
 
-def told(problem: Problem) -> Response:
-    """One of our own problems."""
-    errors = [_placed(problem)] if problem.where else []
+def told(problem: Problem, asked: Asked | None = None) -> Response:
+    """One of our own problems; pointers lead into what was ``asked``."""
+    errors = _placed(problem, asked or Asked())
     response = _response(_status(problem), problem.reason_code, problem.sentence, errors=errors, data=problem.data)
     if problem.reason_code == "in_progress":
         response["Retry-After"] = str(SOON_S)
@@ -101,15 +127,14 @@ def pointer(path: list[str]) -> str:
     return "".join("/" + part.replace("~", "~0").replace("/", "~1") for part in path)
 
 
-def _told_together(several: Several) -> Response:
+def _told_together(several: Several, asked: Asked) -> Response:
     """The worst of them gives status and code: what is wrong in itself goes before what is only asked about once."""
     worst = min(several.problems, key=lambda problem: (isinstance(problem, Unconfirmed), _status(problem)))
     detail = worst.sentence
     if several.of > 1:
         detail = f"{len(several.problems)} of {several.of} items cannot be done, so none was. {detail}"
-    return _response(
-        _status(worst), worst.reason_code, detail, errors=[_placed(problem) for problem in several.problems]
-    )
+    errors = [each for problem in several.problems for each in _placed(problem, asked)]
+    return _response(_status(worst), worst.reason_code, detail, errors=errors)
 
 
 def _status(problem: Problem) -> int:
@@ -119,9 +144,26 @@ def _status(problem: Problem) -> int:
     return STATUS_OF_CODE.get(problem.reason_code, status)
 
 
-def _placed(problem: Problem) -> dict[str, str]:
-    where = pointer(problem.where.split("."))
-    return {"pointer": where, "code": problem.reason_code, "detail": problem.sentence}
+def _placed(problem: Problem, asked: Asked) -> list[dict[str, str]]:
+    """Where in the body; nowhere in it where the address itself is meant."""
+    path = _spelt(problem.where.split("."), asked.body) if problem.where else []
+    if not path or (asked.names is not None and path[0] not in asked.names):
+        return []
+    return [{"pointer": pointer(path), "code": problem.reason_code, "detail": problem.sentence}]
+
+
+def _spelt(path: list[str], body: object) -> list[str]:
+    """The path with its last name as the body has it."""
+    at = body
+    for part in path[:-1]:
+        if isinstance(at, list) and part.isdecimal() and int(part) < len(at):
+            at = at[int(part)]
+        elif isinstance(at, dict):
+            at = at.get(part)
+    if isinstance(at, dict) and path[-1] not in at:
+        there = [name for name in SPELT.get(path[-1], ()) if name in at]
+        return [*path[:-1], *there[:1]] if there else path
+    return path
 
 
 def _framework(error: exceptions.APIException) -> Response:
@@ -145,7 +187,7 @@ def _listed(detail: Any, path: str) -> Iterator[dict[str, str]]:
         for place, inner in enumerate(detail):
             yield from _listed(inner, path + pointer([str(place)]) if isinstance(inner, dict) else path)
     else:
-        yield {"pointer": path, "code": getattr(detail, "code", "invalid"), "detail": str(detail)}
+        yield {"pointer": path, "code": getattr(detail, "code", "invalid"), "detail": said(str(detail))}
 
 
 def _response(

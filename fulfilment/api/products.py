@@ -11,7 +11,7 @@ from rest_framework.response import Response
 
 from fulfilment.api import etags, pages
 from fulfilment.api.actions import Asking, Made, action, made
-from fulfilment.api.fields import Flag, Id, Price, Shape, Text, read
+from fulfilment.api.fields import Changed, Flag, Id, Price, Shape, Text, read
 from fulfilment.api.keys import actor_of
 from fulfilment.api.views import Endpoint
 from fulfilment.core.problems import Invalid
@@ -87,8 +87,8 @@ class ProductAsked(Shape):
     name = Text(max_length=80)
 
 
-class ProductChanged(Shape):
-    """What is left out stays as it is; lines already placed keep their price."""
+class ProductChanged(Changed):
+    """What is left out stays as it is, and nothing of it can be emptied; lines already placed keep their price."""
 
     name = Text(required=False, max_length=80)
     price = Price(required=False)
@@ -178,12 +178,12 @@ def add_product(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     return made(services.add_product(asked["strain"], price_minor=minor_of(asked["price"]), **rest, **who.signed))
 
 
-def minor_of(price: Money) -> int:
+def minor_of(price: Money, *, where: str = "price") -> int:
     """The price in minor units of the farm's currency."""
     currency = farm().currency
     if price.currency != currency:
         raise Invalid(
-            f"The farm sells in {currency}: give the price in {currency}.", code="wrong_currency", where="price"
+            f"The farm sells in {currency}: give the price in {currency}.", code="wrong_currency", where=where
         )
     return price.amount
 

@@ -220,7 +220,7 @@ def buy(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
 @action("purchases_tell_payment", scopes=SELLERS, shape=PaymentTold, answer=PurchaseShape, status=200)
 def tell_payment(asked: Mapping[str, Any], who: Asking) -> Mapping[str, Any]:
     """Tell what was paid, or given back; it is shown and moves no money."""
-    back = minor_of(asked["refund"]) if "refund" in asked else 0
+    back = minor_of(asked["refund"], where="refund") if "refund" in asked else 0
     told = purchases.tell_payment(
         who.own(Purchase), payment=asked["payment"], refund_minor=back, note=asked["note"], **who.signed
     )

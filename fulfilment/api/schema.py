@@ -8,12 +8,14 @@ kinds of body a change may have, and an example of each request and answer (:mod
 from __future__ import annotations
 
 from collections.abc import Mapping
+from inspect import getdoc
 from typing import TYPE_CHECKING, Any, Final
 
 from drf_spectacular.views import SpectacularAPIView
 
 from fulfilment.api import examples
 from fulfilment.api.bodies import Json, MergePatch
+from fulfilment.api.fields import Changed, Shape
 from fulfilment.api.meanings import ADDRESS
 from fulfilment.api.problems import CONTENT_TYPE
 
@@ -125,6 +127,10 @@ def complete(result: dict[str, Any], generator: object, request: object, public:
     result["tags"] = [{"name": name, "description": words} for name, (words, _) in SECTIONS.items()]
     components = result["components"]
     components["schemas"] = dict(sorted({**components["schemas"], "Problem": PROBLEM}.items()))
+    for shape in components["schemas"].values():
+        # A shape that says nothing of itself has the words of the one it is made from.
+        if shape.get("description") in _INHERITED:
+            del shape["description"]
     components["responses"] = {name: _problem(status, words) for status, (name, words) in ANSWERS.items()}
     for address, method, operation in operations(result):
         operation["tags"] = [section_of(address)]
@@ -212,4 +218,5 @@ def _problem(status: int, words: str) -> dict[str, Any]:
 
 
 _SHORT: Final = 90
+_INHERITED: Final = frozenset(str(getdoc(each)) for each in (Shape, Changed))
 _PATHS: Final = {"code": "The id, such as K7Q2-M4XJ.", "number": "The line's number, from 1."}

@@ -12,7 +12,7 @@ from rest_framework.response import Response
 
 from fulfilment.api import etags, pages
 from fulfilment.api.actions import Asking, Made, action, made
-from fulfilment.api.fields import Day, Id, Instant, Shape, Text, read
+from fulfilment.api.fields import Changed, Day, Id, Instant, Shape, Text, read
 from fulfilment.api.keys import actor_of
 from fulfilment.api.once import PARAMETER, once
 from fulfilment.api.orders import MOST_ADDRESSES, LineAsked, address_of, customer_of, lines_of, office_only
@@ -66,18 +66,18 @@ class PreviewAsked(Shape):
     until = Day(required=False)
 
 
-class StandingChanged(Shape):
+class StandingChanged(Changed):
     """What is left out stays as it is.  ``lines`` is the whole list, from ``from_on`` on (or from the first date that
     can still be changed); orders made already follow.  ``ends_on`` null: it goes on.
     """
 
     lines = LineAsked(many=True, allow_empty=False, required=False)
-    from_on = Day(required=False)
+    from_on = Day(required=False, allow_null=True)
     ends_on = Day(required=False, allow_null=True)
     on_closed = serializers.ChoiceField(choices=ON_CLOSED, required=False)
     way = serializers.ChoiceField(choices=WAYS, required=False)
     address = serializers.IntegerField(required=False, min_value=1, max_value=MOST_ADDRESSES)
-    because = Text(required=False, default="", allow_blank=True, max_length=200)
+    because = Text(required=False, default="", allow_null=True, allow_blank=True, max_length=200)
 
 
 class ChangeAsked(Shape):
@@ -310,7 +310,7 @@ def _amend(own: str, asked: Mapping[str, Any], who: Asking) -> StandingOrder:
         standing.end(own, last_on=asked["ends_on"], because=asked["because"], **signed)
     if "lines" in asked:
         standing.set_lines(own, lines_of(asked), from_on=asked.get("from_on"), because=asked["because"], **signed)
-    elif "from_on" in asked:
+    elif asked.get("from_on") is not None:
         raise Invalid("Say which lines hold from that day.", code="missing", where="lines")
     return rows.find(StandingOrder, own)
 

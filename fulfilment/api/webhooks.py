@@ -17,7 +17,7 @@ from rest_framework.response import Response
 
 from fulfilment.api import etags, pages
 from fulfilment.api.actions import Asking, Made, action, made
-from fulfilment.api.fields import Flag, Id, Instant, Shape, Text, read
+from fulfilment.api.fields import Changed, Flag, Id, Instant, Shape, Text, read
 from fulfilment.api.keys import actor_of
 from fulfilment.api.once import PARAMETER, once
 from fulfilment.api.views import Endpoint
@@ -65,12 +65,12 @@ class WebhookEndpointAsked(Shape):
     kitchen = Id(required=False)
 
 
-class WebhookEndpointChange(Shape):
-    """What is left out stays as it is."""
+class WebhookEndpointChange(Changed):
+    """What is left out stays as it is; null empties the note."""
 
     address = Text(required=False, max_length=500)
     kinds = serializers.ListField(required=False, child=Text(max_length=60), max_length=100)
-    note = Text(required=False, allow_blank=True, max_length=60)
+    note = Text(required=False, allow_null=True, allow_blank=True, max_length=60)
     enabled = Flag(required=False)
 
 

@@ -432,12 +432,15 @@ def change_product(
     """Another name or price for lines to come, or no lines at all any more."""
     with transaction.atomic():
         product = rows.lock(Product, product_id, where="product")
+        before = (product.name, product.price_minor, product.active)
         if name is not None:
             product.name = given.text(name, where="name", at_most=80)
         if price_minor is not None:
             product.price_minor = amount(price_minor, where="price_minor", at_least=0, unit="minor units")
         if active is not None:
             product.active = active
+        if (product.name, product.price_minor, product.active) == before:
+            return product
         product.version += 1
         product.save()
         events.record(

@@ -59,6 +59,8 @@ def ask(
     response = Client().generic(method, f"/api/v1{address}", data, content_type="application/json", **headers)  # type: ignore[arg-type]  # headers, as the test client takes them
     told = json.loads(response.content) if response.content else None
     conforming.check(method, f"/api/v1{address}".partition("?")[0], response.status_code, told)
+    if response.status_code in (400, 409) and method != "GET":
+        conforming.places(method, f"/api/v1{address}".partition("?")[0], body or {}, told or {})
     if heard is not None:
         heard.append(Heard(method, f"/api/v1{address}".partition("?")[0], body, response.status_code, told))
     if status is not None:

@@ -15,7 +15,7 @@ from fulfilment.api.meanings import meanings, type_of
 
 MEMBERS = ("type", "title", "status", "code", "detail", "errors", "data")
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
 SCHEMA = Path(__file__).parents[2] / "docs" / "openapi.yaml"
 
@@ -52,6 +52,42 @@ def addresses() -> list[tuple[str, dict[str, Any]]]:
     return list(_schema()["paths"].items())
 
 
+def places(method: str, path: str, body: object, told: Mapping[str, Any]) -> None:
+    """Each pointer of a problem (RFC 6901) leads to something in the body, or to a member that could be there."""
+    try:
+        content = operation(method, path).get("requestBody", {}).get("content", {})
+    except (KeyError, Resolver404):
+        return
+    known = set(_members(content["application/json"]["schema"])) if content else set()
+    for each in told.get("errors", []):
+        *way, last = each["pointer"].split("/")[1:] or [""]
+        at: Any = body
+        for part in way:
+            at = at[int(part)] if isinstance(at, list) else at[part]
+        if isinstance(at, list):
+            assert int(last) < len(at), each
+        elif last:
+            assert last in at or last in known, f"{method} {path}: {each['pointer']} leads nowhere"
+
+
+def _members(schema: Mapping[str, Any]) -> Iterator[str]:
+    """The names of whatever a body may hold, at any depth."""
+    if "$ref" in schema:
+        yield from _members(component(schema["$ref"].rpartition("/")[2]))
+    for name, inner in schema.get("properties", {}).items():
+        yield name
+        yield from _members(inner)
+    for inner in (schema.get("items"), *schema.get("oneOf", ()), *schema.get("allOf", ())):
+        if inner:
+            yield from _members(inner)
+
+
+def component(name: str) -> dict[str, Any]:
+    """A named shape."""
+    found: dict[str, Any] = _schema()["components"]["schemas"][name]
+    return found
+
+
 def shape(schema: Mapping[str, Any], told: object) -> None:
     jsonschema.Draft202012Validator(
         {**schema, "components": _schema()["components"]}, format_checker=jsonschema.FormatChecker()
@@ -68,6 +104,10 @@ def problem(status: int, told: object) -> None:
     assert (told["type"], told["title"]) == (type_of(told["code"]), known.says)
     for each in told.get("errors", []):
         assert each["code"] in meanings(), each
+        assert not _FOREIGN.search(each["detail"]), f"{each} is not said in the house's words"
+
+
+_FOREIGN = re.compile(r"\b[Tt]his field|Ensure this|valid choice|Invalid data|Expected a |may not be")
 
 
 @cache

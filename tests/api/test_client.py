@@ -72,5 +72,5 @@ def test_a_generated_client_orders_reads_the_promise_and_picks(live_server: Live
             on=wanted.on, lines=[models.LineAsked(product=farm.product.public_id, amount_g=1_250)]
         )
         told = orders.orders_place.sync(client=cleo, body=wrong, idempotency_key="another")
-        assert (told.status, told.code, told.errors[0].pointer) == (400, "not_whole_packs", "/lines/0/amount")
+        assert (told.status, told.code, told.errors[0].pointer) == (400, "not_whole_packs", "/lines/0/amount_g")
     assert Pick.objects.get().amount == 1_990

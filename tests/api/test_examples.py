@@ -70,11 +70,11 @@ def test_each_example_is_what_was_sent_and_what_was_answered(monkeypatch: pytest
     for each in heard:
         if each.status < 300:
             name = conforming.operation(each.method, each.path)["operationId"]
-            # A list with something in it shows more than an empty one.
-            if name not in found or found[name]["answer"] in ({"items": [], "next": None}, {"items": []}):
+            if name not in found or _says_more(each, found[name]):
                 answer = _few(each.told)
                 found[name] = {"body": each.body, "status": each.status, "answer": answer}
     told = json.dumps(found, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+    told = told.replace("http://testserver/", "https://farm.example.org/")
     told = re.sub(r"whsec_[\w+/=]+", "whsec_C2FVsBQIhrscChlQIMV+b5sSYspob7oD", told)
     if os.environ.get("EXAMPLES") == "write":
         examples.FILE.write_text(told)
@@ -103,6 +103,15 @@ def test_each_example_is_in_the_schema_and_is_what_its_shape_says() -> None:
             for kind in operation.get("requestBody", {"content": {}})["content"].values():
                 assert kind["example"] == one["body"]
                 conforming.shape(kind["schema"], one["body"])
+
+
+def _says_more(each: asking.Heard, before: Any) -> bool:
+    """A list with something in it shows more than an empty one, and so does a request that asks for more; but what
+    only the office may, past the cut-off, is no example.
+    """
+    if before["answer"] in ({"items": [], "next": None}, {"items": []}):
+        return True
+    return "because" not in (each.body or {}) and len(json.dumps(each.body)) > len(json.dumps(before["body"]))  # type: ignore[operator]  # a body is an object
 
 
 def _kinds(told: Any) -> Any:

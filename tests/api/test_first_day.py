@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import subprocess
 import threading
 from collections.abc import Iterator
@@ -19,10 +20,10 @@ from django.core.management import call_command
 from django.db import connections
 
 from fulfilment import work
-from fulfilment.models import Line, Order
+from fulfilment.models import Kit, Line, Order
+from fulfilment.services import kits
 from tests import world
-from tests.api.asking import key
-from tests.world import NOW
+from tests.world import ADA, MONDAY, NOW
 
 if TYPE_CHECKING:
     from pytest_django import Settings
@@ -34,6 +35,15 @@ DOCS = Path(__file__).parents[2] / "docs"
 def blocks(page: str) -> list[str]:
     """What stands to be run on a page, but how the farm is started."""
     return re.findall(r"```sh\n(.*?)```", (DOCS / page).read_text(), re.DOTALL)
+
+
+def key_of(page: str, capsys: pytest.CaptureFixture[str]) -> str:
+    """The key that the page's own command makes."""
+    [setup] = re.findall(r"```sh setup\n(.*?)```", (DOCS / page).read_text(), re.DOTALL)
+    [command] = re.findall(r"manage\.py (.*)\)", setup)
+    capsys.readouterr()
+    call_command(*shlex.split(command))
+    return capsys.readouterr().out.strip()
 
 
 @pytest.fixture
@@ -61,9 +71,7 @@ def test_the_first_day_works_as_written(
         world.build()
         world.plan()
         request.getfixturevalue("worker")
-        capsys.readouterr()
-        call_command("key", "make", "first day", scopes="office,grower,packing")
-        key = capsys.readouterr().out.strip()
+        key = key_of("first-day.md", capsys)
         done = subprocess.run(
             ["bash", "-euo", "pipefail", "-c", "\n".join(blocks("first-day.md"))],
             env={"PATH": "/usr/local/bin:/usr/bin:/bin", "FARM": f"{live_server.url}/api/v1", "KEY": key},
@@ -78,25 +86,36 @@ def test_the_first_day_works_as_written(
 
 @pytest.mark.django_db(transaction=True)
 def test_the_newcomer_s_hour_works_as_written(
-    live_server: LiveServer, settings: Settings, tmp_path: Path, request: pytest.FixtureRequest
+    live_server: LiveServer,
+    settings: Settings,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    request: pytest.FixtureRequest,
 ) -> None:
     settings.WEBHOOKS_TO_LOOPBACK = True
     with time_machine.travel(NOW):
-        farm = world.build()
+        farm = world.build(kits_wanted=4)
         farm.harvest(4_000)
         world.plan()
+        kits.seal(farm.crop.batch.public_id, bags=4, sealed_on=MONDAY, by=ADA, now=NOW, today=MONDAY)
+        work.drain(now=NOW)
         request.getfixturevalue("worker")
+        key = key_of("api.md", capsys)
         done = subprocess.run(
             ["bash", "-euo", "pipefail", "-c", "\n".join(blocks("api.md"))],
-            env={"PATH": "/usr/local/bin:/usr/bin:/bin", "FARM": f"{live_server.url}/api/v1", "KEY": key("office")},
+            env={"PATH": "/usr/local/bin:/usr/bin:/bin", "FARM": f"{live_server.url}/api/v1", "KEY": key},
             capture_output=True, text=True, timeout=120, check=False, cwd=tmp_path,
         )  # fmt: skip
     assert done.returncode == 0, done.stderr + done.stdout
-    order, line = Order.objects.get(), Line.objects.get()
-    assert (line.ordered, order.cancelled_at is not None) == (500, True)
-    for told in ("not_whole_packs", "comes in packs of 500 g", "cancelled"):
+    first, own, gift, weighed = Order.objects.order_by("pk")
+    assert (first.lines.get().ordered, first.cancelled_at is not None) == (500, True)
+    for told in ("not_whole_packs", "comes in packs of 500 g", "cancelled", "OP 71 204"):
         assert told in done.stdout
     heard = [json.loads(each) for each in (tmp_path / "heard").read_text().splitlines()]
-    assert [(each["type"], each["data"]["order"]) for each in heard] == [
-        ("order.placed", order.public_id), ("order.cancelled", order.public_id),
+    assert [(each["type"], each["data"]["order"]) for each in heard[:2]] == [
+        ("order.placed", first.public_id), ("order.cancelled", first.public_id),
     ]  # fmt: skip
+    assert (own.cancelled_at, gift.cancelled_at is not None, gift.gift) == (None, True, True)
+    assert gift.start_on is not None
+    assert Kit.objects.get(line__order=own).events.filter(kind="started").exists()
+    assert weighed.lines.get().picked == 495, "the scale's weight, less its crate"

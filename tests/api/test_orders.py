@@ -86,13 +86,13 @@ def test_a_change_that_cannot_be_changes_nothing(farm: World, cleo: str) -> None
     order = place(cleo, fresh(farm))
     address, before = f"/orders/{order['id']}", Event.objects.count()
     wrongs: list[tuple[dict[str, Any], int, str, str]] = [
-        ({"lines": [fresh(farm, 700)]}, 400, "not_whole_packs", "/lines/0/amount"),
+        ({"lines": [fresh(farm, 700)]}, 400, "not_whole_packs", "/lines/0/amount_g"),
         ({"lines": [fresh(farm), fresh(farm)]}, 400, "named_twice", "/lines/1/product"),
         ({"lines": []}, 400, "invalid", "/lines"),
         ({"note": "one\ntwo"}, 400, "not_one_line", "/note"),
         ({"address": 9}, 400, "not_found", "/address"),
         ({"way": "pigeon"}, 400, "invalid", "/way"),
-        ({"note": "new", "lines": [kits(farm, 2_000)]}, 400, "too_large", "/lines/0/amount"),
+        ({"note": "new", "lines": [kits(farm, 2_000)]}, 400, "too_large", "/lines/0/units"),
     ]
     for body, status, code, pointer in wrongs:
         told = ask(cleo, "PATCH", address, body, match="*", status=status)

@@ -74,6 +74,8 @@ def reason(code: str, numbers: Mapping[str, Any], *, is_kit: bool, staff: bool) 
             return f"Nothing comes {surely} from {day('first')} to {day('last')}."
         case "no_harvest_day":
             return "No harvest day is both ripe in time and fresh enough."
+        case "lowered":
+            return "Lowered, because less is ordered or taken now; what is left stands as it was promised."
         case "beyond_horizon":
             return f"Too far ahead to say: the forecast reaches to {day('known_until')}. It is asked again every night."
     return code.replace("_", " ")
