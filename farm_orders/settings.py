@@ -113,6 +113,8 @@ TEMPLATES = [
 def database(url: str) -> dict[str, Any]:
     """One database by its address, with what each engine needs to be used by several processes at once."""
     found: dict[str, Any] = dict(environ.Env.db_url_config(url))
+    # Opening a database takes longer than most of what is asked of it.
+    found["CONN_MAX_AGE"] = 60
     if found["ENGINE"].endswith("sqlite3"):
         # A read that turns into a write would meet "database is locked" at once, whatever the time-out: IMMEDIATE
         # takes the write lock at BEGIN, where the busy time-out is obeyed.
@@ -122,7 +124,6 @@ def database(url: str) -> dict[str, Any]:
             "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;",
         }
     else:
-        found["CONN_MAX_AGE"] = 60
         found["CONN_HEALTH_CHECKS"] = True
         found.setdefault("OPTIONS", {}).setdefault("connect_timeout", 5)
     return found

@@ -16,6 +16,7 @@ from rest_framework.exceptions import AuthenticationFailed
 from rest_framework.permissions import BasePermission
 
 from fulfilment.models import ApiKey
+from fulfilment.read.keys import KeyTold, key_of
 from fulfilment.read.scope import Actor, require
 from fulfilment.services import keys
 
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 PREFIX_LENGTH: Final = 8
 LONGEST: Final = 100
 # Whether a key exists, has ended or was mistyped is nobody's business: one sentence for all.
+_hashes: Final = ApiKey.objects.key_generator
 WRONG: Final = "This key is not valid: it may have ended, or been copied incompletely."
 
 
@@ -47,7 +49,7 @@ class Asker:
 class BearerKeys(BaseAuthentication):
     """``Authorization: Bearer <key>``."""
 
-    def authenticate(self, request: Request) -> tuple[Asker, ApiKey] | None:
+    def authenticate(self, request: Request) -> tuple[Asker, KeyTold] | None:
         scheme, _, secret = request.headers.get("Authorization", "").strip().partition(" ")
         if not scheme:
             return None
@@ -121,12 +123,11 @@ def actor_of(request: Request) -> Actor:
     return asker.actor
 
 
-def _genuine(secret: str, *, now: datetime) -> ApiKey:
+def _genuine(secret: str, *, now: datetime) -> KeyTold:
     prefix = secret.partition(".")[0]
     if len(secret) > LONGEST or not secret.isascii() or len(prefix) != PREFIX_LENGTH or "\0" in secret:
         raise AuthenticationFailed(WRONG)
-    key = ApiKey.objects.filter(prefix=prefix, revoked=False).first()
-    if key is None or not key.is_valid(secret) or not keys.works(key, now=now):
+    key = key_of(prefix)
+    if key is None or not _hashes.verify(secret, key.hashed_key) or not keys.works(key, now=now):
         raise AuthenticationFailed(WRONG)
-    assert isinstance(key, ApiKey)
     return key

@@ -5,22 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from django.db.models import Exists, OuterRef, Prefetch
 from drf_spectacular.utils import inline_serializer
 from rest_framework import serializers
 
 from fulfilment.api.fields import Day, Flag, Id, Instant, Price, Shape, Text
 from fulfilment.core.promises import words
 from fulfilment.core.units import Goods, Money
-from fulfilment.models import Address, Doubt, Line, Order, Parcel, Strain
-from fulfilment.read.farm import farm
+from fulfilment.models import Strain
 from fulfilment.read.orders import why
+from fulfilment.read.orders.whole import ways, wholes
 from fulfilment.read.scope import STAFF
-from fulfilment.services import rows
 
 if TYPE_CHECKING:
-    from django.db.models import QuerySet
-
+    from fulfilment.models import Order
+    from fulfilment.read.orders.whole import LineTold, PartTold, Whole
     from fulfilment.read.scope import Actor
     from fulfilment.services.ordering import Offer
 
@@ -156,110 +154,72 @@ class OfferShape(Shape):
 ORDERS = inline_serializer("Orders", {"items": OrderShape(many=True), "next": serializers.URLField(allow_null=True)})
 OFFERS = inline_serializer("PromiseCheck", {"lines": OfferShape(many=True)})
 
-GOES_TO: Final = ("name", "street", "postcode", "town", "country", "instructions")
-ADVANCE: Final = ("placed", "packed", "sent", "delivered")
-
-
-def with_lines(orders: QuerySet[Order]) -> QuerySet[Order]:
-    """The orders with all that :func:`show` tells, in a fixed number of statements."""
-    lines = (
-        Line.objects.select_related("product", "shipment", "promise")
-        .prefetch_related(
-            "promise__parts__book__strain", Prefetch("doubts", Doubt.objects.filter(sure_at__isnull=True))
-        )
-        .order_by("number")
-    )
-    return orders.select_related("kitchen", "buyer", "standing_order", "purchase").prefetch_related(
-        Prefetch("lines", queryset=lines)
-    )
+GOES_TO: Final = ("number", "name", "street", "postcode", "town", "country", "instructions")
 
 
 def one(order: Order, actor: Actor) -> dict[str, Any]:
     """An order that was just written, read again."""
-    return show([rows.find_in(with_lines(Order.objects.all()), order.public_id)], actor)[0]
+    return show([order.pk], actor)[0]
 
 
 def in_full(order: Order, actor: Actor) -> dict[str, Any]:
     """An order with what is personal of it."""
-    lines = list(order.lines.all())
-    shipment = next((line.shipment for line in lines if line.cancelled_at is None), lines[0].shipment)
-    place = shipment.address
-    owner = Address.objects.filter(kitchen=place.kitchen_id, buyer=place.buyer_id)
-    parcels = Parcel.objects.filter(shipment__lines__order=order).select_related("shipment").distinct()
+    (whole,) = wholes([order.pk])
+    found = ways(whole)
     return {
-        **show([order], actor)[0],
-        "note": order.note,
-        "greeting": order.greeting,
-        "way": shipment.way,
-        "address": {
-            "number": owner.filter(pk__lte=place.pk).count(),
-            **{name: getattr(place, name) for name in GOES_TO},
-        },
+        **show_order(whole, staff=actor.may(STAFF)),
+        "note": whole.order.note,
+        "greeting": whole.order.greeting,
+        "way": found[0].way,
+        "address": {name: getattr(found[0], name) for name in GOES_TO},
         "parcels": [
             {
-                "shipment": each.shipment.public_id,
-                "carrier": each.carrier,
-                "tracking": each.tracking,
-                "link": {"address": each.link, "text": f"{each.carrier} {each.tracking}".strip()}
-                if each.link
-                else None,
-                "handed_at": each.handed_at,
+                "shipment": way.shipment,
+                "carrier": way.carrier,
+                "tracking": way.tracking,
+                "link": {"address": way.link, "text": f"{way.carrier} {way.tracking}".strip()} if way.link else None,
+                "handed_at": way.handed_at,
             }
-            for each in parcels.order_by("pk")
+            for way in sorted((way for way in found if way.parcel is not None), key=lambda way: way.parcel or 0)
         ],
     }
 
 
-def show(orders: Sequence[Order], actor: Actor) -> list[dict[str, Any]]:
-    """Orders whose lines, promises and shipments are already read, as the API tells them."""
-    currency, staff = farm().currency, actor.may(STAFF)
-    return [
-        {
-            "id": order.public_id,
-            "kitchen": order.kitchen.public_id if order.kitchen else None,
-            "buyer": order.buyer.public_id if order.buyer else None,
-            "standing_order": order.standing_order.public_id if order.standing_order else None,
-            "standing_on": order.standing_on,
-            "purchase": order.purchase.public_id if order.purchase else None,
-            "on": order.on.isoformat(),
-            "reference": order.reference,
-            "state": state_of(order),
-            "shipments": sorted({line.shipment.public_id for line in order.lines.all()}),
-            "cut_off_at": min((line.shipment.cut_off_at for line in order.lines.all()), default=None),
-            "placed_at": order.placed_at,
-            "gift": order.gift,
-            "start_on": order.start_on,
-            "lines": [show_line(line, currency=currency, staff=staff) for line in order.lines.all()],
-        }
-        for order in orders
-    ]
+def show(orders: Sequence[int], actor: Actor) -> list[dict[str, Any]]:
+    """The orders with these keys as the API tells them."""
+    staff = actor.may(STAFF)
+    return [show_order(whole, staff=staff) for whole in wholes(orders)]
 
 
-def in_state(orders: QuerySet[Order], state: str) -> QuerySet[Order]:
-    """The orders whose state (:func:`state_of`) this is."""
-    live = Line.objects.filter(order=OuterRef("pk"), cancelled_at__isnull=True)
-    standing = orders.filter(cancelled_at__isnull=True).filter(Exists(live.filter(shipment__state__in=ADVANCE)))
-    if state == "cancelled":
-        return orders.exclude(pk__in=standing.values("pk"))
-    before = ADVANCE[: ADVANCE.index(state)]
-    found = standing.filter(Exists(live.filter(shipment__state=state)))
-    return found.exclude(Exists(live.filter(shipment__state__in=before))) if before else found
+def show_order(whole: Whole, *, staff: bool) -> dict[str, Any]:
+    order, lines = whole.order, whole.lines
+    return {
+        "id": order.code,
+        "kitchen": order.kitchen,
+        "buyer": order.buyer,
+        "standing_order": order.standing_order,
+        "standing_on": order.standing_on,
+        "purchase": order.purchase,
+        "on": order.on,
+        "reference": order.reference,
+        "state": whole.state,
+        "shipments": sorted({line.shipment for line in lines}),
+        "cut_off_at": min((line.cut_off_at for line in lines), default=None),
+        "placed_at": order.placed_at,
+        "gift": order.gift,
+        "start_on": order.start_on,
+        "lines": [
+            _line(line, whole.parts.get(line.promise or 0, ()), currency=order.currency, staff=staff) for line in lines
+        ],
+    }
 
 
-def state_of(order: Order) -> str:
-    """The state of the least advanced live shipment."""
-    if order.cancelled_at is not None:
-        return "cancelled"
-    live = {line.shipment.state for line in order.lines.all() if line.cancelled_at is None}
-    return next((state for state in ADVANCE if state in live), "cancelled")
-
-
-def show_line(line: Line, *, currency: str, staff: bool) -> dict[str, Any]:
+def _line(line: LineTold, parts: Sequence[PartTold], *, currency: str, staff: bool) -> dict[str, Any]:
     return {
         "number": line.number,
-        "product": line.product.public_id,
-        "name": line.product.name,
-        "unit": "units" if line.product.is_kit else "g",
+        "product": line.product,
+        "name": line.name,
+        "unit": "units" if line.is_kit else "g",
         "price": {"amount": Money(line.price_minor, currency).decimal, "currency": currency},
         "ordered": line.ordered,
         "promised": line.promised,
@@ -268,12 +228,47 @@ def show_line(line: Line, *, currency: str, staff: bool) -> dict[str, Any]:
         "picked": line.picked,
         "refused": line.refused,
         "accepted": line.accepted,
-        "cancelled": line.cancelled_at is not None,
-        "promise": _promise(line, staff=staff),
+        "cancelled": not line.live,
+        "promise": None if line.promise is None else _promise(line, parts, staff=staff),
         "doubt": _doubt(line),
         "at_least": line.at_least,
         "account": why.numbers_of(line.account, staff=staff),
         "says": why.account(line.account, staff=staff) if line.account else "",
+    }
+
+
+def _promise(line: LineTold, parts: Sequence[PartTold], *, staff: bool) -> dict[str, Any]:
+    return {
+        "status": line.status,
+        "amount": line.amount,
+        "chance": line.promise_pct,
+        "words": words(line.promise_pct),
+        "asked_chance": line.asked_pct,
+        "largest": line.largest,
+        "first_full_on": line.first_full_on,
+        "why": line.why,
+        "says": why.reason(str(line.why.get("code", "")), line.why, is_kit=line.is_kit, staff=staff),
+        "parts": [
+            {
+                "strain": part.strain, "grade": part.grade, "amount": part.amount,
+                "first_harvest_on": part.first_on, "last_harvest_on": part.last_on,
+                "substitute": (part.strain_id, part.grade) != (line.strain_id, line.grade),
+            }
+            for part in parts
+        ],
+    }  # fmt: skip
+
+
+def _doubt(line: LineTold) -> dict[str, Any] | None:
+    """The open doubt of a line that is still to come."""
+    if line.doubt is None or not line.live or line.picked or not line.promised:
+        return None
+    return {
+        "id": line.doubt,
+        "told_at": line.doubt_told_at,
+        "chance": line.doubt_pct,
+        "words": words(line.doubt_pct),
+        "sure": line.doubt_sure,
     }
 
 
@@ -316,44 +311,3 @@ def _answer(offer: Offer, *, strains: dict[int, str], staff: bool) -> dict[str, 
 
 def _strains(pks: Iterable[int]) -> dict[int, str]:
     return dict(Strain.objects.filter(pk__in=pks).values_list("pk", "public_id"))
-
-
-def _doubt(line: Line) -> dict[str, Any] | None:
-    """The open doubt of a line that is still to come; ``doubts`` are the open ones."""
-    if line.cancelled_at is not None or line.picked or not line.promised:
-        return None
-    for each in line.doubts.all():
-        return {
-            "id": each.public_id,
-            "told_at": each.told_at,
-            "chance": each.chance_pct,
-            "words": words(each.chance_pct),
-            "sure": each.sure,
-        }
-    return None
-
-
-def _promise(line: Line, *, staff: bool) -> dict[str, Any] | None:
-    made = line.promise
-    if made is None:
-        return None
-    ordered = (line.product.strain_id, line.product.grade)
-    return {
-        "status": made.status,
-        "amount": made.amount,
-        "chance": made.chance_pct,
-        "words": words(made.chance_pct),
-        "asked_chance": made.asked_pct,
-        "largest": made.largest,
-        "first_full_on": made.first_full_on,
-        "why": made.why,
-        "says": why.reason(str(made.why.get("code", "")), made.why, is_kit=line.product.is_kit, staff=staff),
-        "parts": [
-            {
-                "strain": part.book.strain.public_id, "grade": part.book.grade, "amount": part.amount,
-                "first_harvest_on": part.first_on, "last_harvest_on": part.last_on,
-                "substitute": (part.book.strain_id, part.book.grade) != ordered,
-            }
-            for part in made.parts.all()
-        ],
-    }  # fmt: skip

@@ -12,6 +12,7 @@ from fulfilment.api import pages
 from fulfilment.api.fields import Day, Id, Instant, Shape, Text
 from fulfilment.api.views import Endpoint
 from fulfilment.models import ApiKey
+from fulfilment.read.keys import KeyTold
 from fulfilment.read.scope import EVERYBODY
 
 if TYPE_CHECKING:
@@ -41,8 +42,8 @@ class OwnKey(Endpoint):
         """The key that this request was made with: whose it is, what it may do and until when."""
         pages.known(request)
         found: object = request.auth
-        assert isinstance(found, ApiKey)
-        key = ApiKey.objects.select_related("kitchen", "replaces").get(pk=found.pk)
+        assert isinstance(found, KeyTold)
+        key = ApiKey.objects.select_related("kitchen", "replaces").get(prefix=found.prefix)
         return Response(
             {
                 "prefix": key.prefix,

@@ -10,7 +10,7 @@ import base64
 import json
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from django.db.models import Model, Q
+from django.db.models import Model
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter
 from rest_framework import serializers
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from rest_framework.request import Request
 
 Row = TypeVar("Row", bound=Model)
+Item = TypeVar("Item")
 
 USUAL: Final = 50
 LARGEST: Final = 200
@@ -58,17 +59,36 @@ def page(
     request: Request, rows: QuerySet[Row], *, show: Callable[[Sequence[Row]], Sequence[Mapping[str, Any]]]
 ) -> Response:
     """One page of ``rows``, newest first by their primary key."""
-    size = _size(request.query_params.get("page_size"))
+    return _page(request, _from_cursor(request, rows), key=lambda row: row.pk, show=show)
+
+
+def page_of_keys(
+    request: Request, rows: QuerySet[Row], *, show: Callable[[Sequence[int]], Sequence[Mapping[str, Any]]]
+) -> Response:
+    """The same, where ``show`` is given the rows' keys and reads by itself what it tells of them."""
+    return _page(request, _from_cursor(request, rows).values_list("pk", flat=True), key=int, show=show)
+
+
+def _from_cursor(request: Request, rows: QuerySet[Row]) -> QuerySet[Row]:
     cursor = request.query_params.get("cursor")
-    if cursor is not None:
-        rows = rows.filter(Q(pk__lt=_opened(cursor)))
-    found = list(rows.order_by("-pk")[: size + 1])
+    return (rows if cursor is None else rows.filter(pk__lt=_opened(cursor))).order_by("-pk")
+
+
+def _page(
+    request: Request,
+    items: QuerySet[Any, Item],
+    *,
+    key: Callable[[Item], int],
+    show: Callable[[Sequence[Item]], Sequence[Mapping[str, Any]]],
+) -> Response:
+    size = _size(request.query_params.get("page_size"))
+    found = list(items[: size + 1])
     shown = found[:size]
     body: dict[str, Any] = {"items": show(shown), "next": None}
     response = Response(body)
     if len(found) > size:
         parameters = request.query_params.copy()
-        parameters["cursor"] = _closed(shown[-1].pk)
+        parameters["cursor"] = _closed(key(shown[-1]))
         address = request.build_absolute_uri(f"{request.path}?{parameters.urlencode()}")
         body["next"] = address
         response["Link"] = f'<{address}>; rel="next"'

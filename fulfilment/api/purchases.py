@@ -10,7 +10,6 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
-from django.db.models import Prefetch
 from drf_spectacular.utils import OpenApiParameter, extend_schema, inline_serializer
 from rest_framework import serializers
 from rest_framework.response import Response
@@ -20,7 +19,7 @@ from fulfilment.api.actions import Asking, action
 from fulfilment.api.customers import PlaceAsked, place
 from fulfilment.api.fields import Day, Flag, Id, Instant, Price, Shape, Text
 from fulfilment.api.keys import actor_of
-from fulfilment.api.order_shapes import OrderShape, show, with_lines
+from fulfilment.api.order_shapes import OrderShape, show_order
 from fulfilment.api.orders import MOST_ADDRESSES, address_of, lines_of, office_only
 from fulfilment.api.products import minor_of
 from fulfilment.api.views import Endpoint
@@ -29,7 +28,8 @@ from fulfilment.core.problems import Invalid
 from fulfilment.core.units import KIT, Money
 from fulfilment.models import Buyer, Order, Product, Purchase
 from fulfilment.read.farm import farm, today
-from fulfilment.read.scope import visible
+from fulfilment.read.orders.whole import Whole, wholes
+from fulfilment.read.scope import STAFF, visible
 from fulfilment.services import ordering, purchases, rows
 from fulfilment.services.purchases import Receiver
 
@@ -253,9 +253,7 @@ def _receiver(asked: Mapping[str, Any], buyer: str, number: int) -> Receiver:
 
 
 def _purchases(actor: Actor) -> QuerySet[Purchase]:
-    orders = with_lines(Order.objects.order_by("pk"))
-    found = visible(Purchase, actor).select_related("buyer")
-    return found.prefetch_related(Prefetch("orders", queryset=orders))
+    return visible(Purchase, actor).select_related("buyer")
 
 
 def _one(made: Purchase, actor: Actor) -> dict[str, Any]:
@@ -263,7 +261,11 @@ def _one(made: Purchase, actor: Actor) -> dict[str, Any]:
 
 
 def _show(found: Sequence[Purchase], actor: Actor) -> list[dict[str, Any]]:
-    currency = farm().currency
+    currency, staff = farm().currency, actor.may(STAFF)
+    orders = Order.objects.filter(purchase__in=[each.pk for each in found]).order_by("pk")
+    bought: dict[str | None, list[Whole]] = {each.public_id: [] for each in found}
+    for whole in wholes(list(orders.values_list("pk", flat=True))):
+        bought[whole.order.purchase].append(whole)
 
     def money(minor: int) -> dict[str, str]:
         return {"amount": Money(minor, currency).decimal, "currency": currency}
@@ -278,13 +280,12 @@ def _show(found: Sequence[Purchase], actor: Actor) -> list[dict[str, Any]]:
             "payment": each.payment,
             "payment_told_at": each.payment_told_at,
             "refund": money(each.refund_minor),
-            "total": money(_total(each)),
-            "orders": show(list(each.orders.all()), actor),
+            "total": money(_total(bought[each.public_id])),
+            "orders": [show_order(whole, staff=staff) for whole in bought[each.public_id]],
         }
         for each in found
     ]
 
 
-def _total(purchase: Purchase) -> int:
-    live = (line for order in purchase.orders.all() for line in order.lines.all() if line.cancelled_at is None)
-    return sum(line.ordered * line.price_minor for line in live)
+def _total(orders: Sequence[Whole]) -> int:
+    return sum(line.ordered * line.price_minor for whole in orders for line in whole.lines if line.live)

@@ -42,13 +42,11 @@ class PerMinute(BaseThrottle):
         minute, second = divmod(datetime.now(UTC).timestamp(), MINUTE)
         self.left = MINUTE - second
         key = f"asked:{self.name}:{owner}:{minute:.0f}"
-        # ``add`` and ``incr`` are each done at once: two requests at the same moment are two.
-        if cache.add(key, 1, 2 * MINUTE):
-            return True
+        # ``incr`` and ``add`` are each done at once: two requests at the same moment are two.
         try:
             return cache.incr(key) <= self.limit()
-        except ValueError:  # The cache threw the count away between the two.
-            return True
+        except ValueError:  # There is no count yet: this is the minute's first, or as good as that.
+            return cache.add(key, 1, 2 * MINUTE) or cache.incr(key) <= self.limit()
 
     def wait(self) -> float:
         return self.left

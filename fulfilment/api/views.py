@@ -6,12 +6,12 @@ from http import HTTPStatus
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from rest_framework.negotiation import BaseContentNegotiation
-from rest_framework.renderers import JSONRenderer
 from rest_framework.views import APIView
 
 from fulfilment.api import problems, seen
 from fulfilment.api.bodies import Json, MergePatch
 from fulfilment.api.keys import BearerKeys, Scoped
+from fulfilment.api.rendering import Answers
 from fulfilment.api.throttles import PerKey
 from fulfilment.core.problems import Missing
 
@@ -50,7 +50,7 @@ class Endpoint(APIView):
     permission_classes: Sequence[type[BasePermission]] = (Scoped,)
     throttle_classes: Sequence[type[BaseThrottle]] = (PerKey,)
     parser_classes = (Json, MergePatch)
-    renderer_classes = (JSONRenderer,)
+    renderer_classes = (Answers,)
     content_negotiation_class = JsonOnly
 
     def get_exception_handler(self) -> Callable[[Exception, Mapping[str, Any]], Response | None]:

@@ -55,6 +55,11 @@ class Money:
         return f"{sign}{abs(self.amount) // 100}.{abs(self.amount) % 100:02d}"
 
 
+def accepted(*, picked: int, refused: int) -> int:
+    """What of a line stays with the customer, and is billed."""
+    return picked - refused
+
+
 def amount(value: object, *, where: str, at_least: int = 1, at_most: int = MAX_GRAMS, unit: str = "grams") -> int:
     """``value`` as a whole number of ``unit`` inside its bounds; raises :class:`Invalid` with the sentence for a
     person.

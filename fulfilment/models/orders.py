@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.db import models
 
+from fulfilment.core.units import accepted
 from fulfilment.models.base import PositiveAmount, PublicId, exactly_one, never_negative, positive
 from fulfilment.models.customers import Address, Buyer, Kitchen
 from fulfilment.models.farm import Product, Strain
@@ -316,7 +317,7 @@ class Line(models.Model):
 
     @property
     def accepted(self) -> int:
-        return self.picked - self.refused
+        return accepted(picked=self.picked, refused=self.refused)
 
 
 class Promise(models.Model):

@@ -145,7 +145,7 @@ def visible(model: type[Row], actor: Actor) -> QuerySet[Row]:
     rows = model._default_manager.all()  # noqa: SLF001 - public by Django's documentation
     if actor.may(sight.all):
         return rows
-    own = Q(pk__in=[])
+    own = Q()
     if sight.kitchens is not None and "kitchen" in actor.scopes and actor.kitchen_id is not None:
         own |= sight.kitchens(actor.kitchen_id)
     if sight.shops is not None and "shop" in actor.scopes:
@@ -153,7 +153,8 @@ def visible(model: type[Row], actor: Actor) -> QuerySet[Row]:
     if sight.scopes is not None:
         for scope in actor.scopes:
             own |= sight.scopes(scope)
-    return rows.filter(own)
+    # An empty condition would be true of everything.
+    return rows.filter(own) if own else rows.none()
 
 
 def require(actor: Actor, scopes: frozenset[str]) -> None:

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
+from fulfilment.read.orders.states import state_of
 from fulfilment.read.tonight import why
 
 if TYPE_CHECKING:
     from fulfilment.models import Line, Order, Shipment
-
-ADVANCE: Final = ("placed", "packed", "sent", "delivered")
-"""The states of a live shipment, least advanced first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +113,7 @@ def order_seen(order: Order, lines: list[Line], *, now: datetime) -> OrderSeen:
         reference=order.reference,
         gift=order.gift,
         way=_way(live),
-        state=state_of(order, live),
+        state=state_of({shipment.state for shipment in live}, cancelled=order.cancelled_at is not None),
         cut_off_at=cut_off,
         past_cut_off=cut_off is not None and now >= cut_off,
         lines=tuple(
@@ -123,14 +121,6 @@ def order_seen(order: Order, lines: list[Line], *, now: datetime) -> OrderSeen:
             for line in sorted(lines, key=lambda line: line.number)
         ),
     )
-
-
-def state_of(order: Order, live: list[Shipment]) -> str:
-    """The state of its least advanced live shipment."""
-    if order.cancelled_at is not None or not live:
-        return "cancelled"
-    found = {shipment.state for shipment in live}
-    return next((state for state in ADVANCE if state in found), "cancelled")
 
 
 def _way(live: list[Shipment]) -> str:
