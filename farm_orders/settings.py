@@ -236,6 +236,7 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "OAS_VERSION": "3.1.1",
     "SERVE_INCLUDE_SCHEMA": False,
     "WEBHOOKS": "fulfilment.api.webhooks.DESCRIBED",
+    "ENUM_NAME_OVERRIDES": {"ChoiceEnum": "fulfilment.models.orders.Doubt.Answer"},
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
         "fulfilment.api.schema.complete",

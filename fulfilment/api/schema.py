@@ -33,8 +33,8 @@ SECTIONS: Final[Mapping[str, tuple[str, frozenset[str]]]] = {
         }),
     ),
     "Orders": (
-        "Asked, placed, changed, cancelled; by the date or on a rule; and what is told when less comes.",
-        frozenset({"promise-checks", "orders", "standing-orders", "standing-order-previews", "shortages"}),
+        "Asked, placed, changed, cancelled; by the date or on a rule; what is told when less is sure, or less comes.",
+        frozenset({"promise-checks", "orders", "standing-orders", "standing-order-previews", "doubts", "shortages"}),
     ),
     "The shop": (
         "What can be sold for which day, and what a buyer bought at once, with what the shop says of the money.",

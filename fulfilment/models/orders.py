@@ -414,7 +414,30 @@ class Allocation(models.Model):
         return f"{self.line} {self.amount}"
 
 
-class ShortageOffer(models.Model):
+class Answerable(models.Model):
+    """What every answer of a kitchen leaves, whatever it was told of a line; ``answer`` itself is each table's own."""
+
+    answered_at = models.DateTimeField(null=True, blank=True)
+    answered_by = models.CharField(max_length=40, blank=True, db_default="")
+    order = models.ForeignKey(
+        Order, on_delete=models.PROTECT, null=True, blank=True, related_name="+",
+        help_text="What was placed instead, of a substitute or for the next date.",
+    )  # fmt: skip
+
+    class Meta:
+        abstract = True
+
+
+def answered_whole(table: str) -> models.CheckConstraint:
+    """An answer has its time, and what was placed by it, or there is none of either."""
+    return models.CheckConstraint(
+        condition=models.Q(answer="", answered_at__isnull=True, answered_by="", order__isnull=True)
+        | models.Q(answer__gt="", answered_at__isnull=False),
+        name=f"{table}_answered_whole",
+    )
+
+
+class ShortageOffer(Answerable):
     """A kitchen was told that less of a line comes than its latest promise says, and what it may answer.
 
     It is open as long as nothing is answered, that promise is still the line's latest and not kept after all, nothing
@@ -436,22 +459,12 @@ class ShortageOffer(models.Model):
     closes_at = models.DateTimeField(null=True, blank=True, help_text="Empty: open until the line is packed.")
     filled_at = models.DateTimeField(null=True, blank=True, help_text="A later plan keeps the promise after all.")
     answer = models.CharField(max_length=10, choices=Answer, blank=True)
-    answered_at = models.DateTimeField(null=True, blank=True)
-    answered_by = models.CharField(max_length=40, blank=True)
-    order = models.ForeignKey(
-        Order, on_delete=models.PROTECT, null=True, blank=True, related_name="+",
-        help_text="What was placed instead, of a substitute or for the next date.",
-    )  # fmt: skip
 
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["line", "promise"], name="shortage_offer_once_a_promise"),
             *never_negative("comes", table="shortage_offer"),
-            models.CheckConstraint(
-                condition=models.Q(answer="", answered_at__isnull=True, answered_by="", order__isnull=True)
-                | models.Q(answer__gt="", answered_at__isnull=False),
-                name="shortage_offer_answered_whole",
-            ),
+            answered_whole("shortage_offer"),
         ]
         indexes = [models.Index(fields=["line"], name="shortage_offer_open", condition=models.Q(answer=""))]
 
@@ -459,12 +472,20 @@ class ShortageOffer(models.Model):
         return self.public_id
 
 
-class Doubt(models.Model):
+class Doubt(Answerable):
     """A promise of a kitchen's line has become less sure than it was made, and the kitchen is told so, once.
 
-    It is open until the line is as sure again as it was promised (``sure_at``); a line has one open doubt at a time.
-    ``chance_pct`` and ``sure`` are as the last plan sees them, for as long as it is open.
+    It is open (:meth:`is_open`) until the line is as sure again as it was promised (``sure_at``), or the kitchen's
+    answer has made another order of it; "keep" leaves it as it is.  A line has one open doubt at a time.
+    ``promise`` is the one that ``chance_pct`` and ``sure`` speak of, all three as the last plan sees them.
     """
+
+    class Answer(models.TextChoices):
+        KEEP = "keep", "Keep it as it is"
+        TAKE_LESS = "take_less", "Take less"
+        SUBSTITUTE = "substitute", "Take something else with it"
+        NEXT_DATE = "next_date", "The rest on another day"
+        DROP = "drop", "Take none of it"
 
     public_id = PublicId()
     line = models.ForeignKey(Line, on_delete=models.PROTECT, related_name="doubts")
@@ -477,14 +498,23 @@ class Doubt(models.Model):
     sure_mail = models.ForeignKey(
         Mail, on_delete=models.SET_NULL, null=True, blank=True, related_name="doubts_over", help_text="Which says so."
     )  # fmt: skip
+    answer = models.CharField(max_length=10, choices=Answer, blank=True, db_default="")
 
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["line"], condition=models.Q(sure_at__isnull=True), name="doubt_open_once_a_line"
+                fields=["line"],
+                condition=models.Q(sure_at__isnull=True, answer__in=["", "keep"]),
+                name="doubt_open_once_a_line",
             ),
             *never_negative("sure", table="doubt"),
+            answered_whole("doubt"),
         ]
 
     def __str__(self) -> str:
         return self.public_id
+
+    @staticmethod
+    def is_open(of: str = "") -> models.Q:
+        """The doubts that are open; ``of`` is the way to them, ``doubts__`` from a line."""
+        return models.Q(**{f"{of}sure_at__isnull": True, f"{of}answer__in": ["", "keep"]})

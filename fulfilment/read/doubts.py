@@ -2,11 +2,14 @@
 
 A promise is *doubtful* where the last plan sees it kept in more than five points fewer of a hundred than it was made
 at, and *sure again* once it is back where it was made; in between it stays what it was, so that it is not told to and
-fro.  What of it is still as sure as it was promised is ``sure``: the largest amount, in whole packs, that its parts
-receive together at the chance it was made at.
+fro.  What of it is still as sure as it was promised is ``sure``: the largest amount, in whole packs, that its goods
+bring together at the chance it was made at (:mod:`fulfilment.core.promises.keeping`).
 
 Worked example.  2 kg were promised at 90 %.  A bag is lost: all 2 kg come in 80 of 100 stories, so the promise is
 doubtful; 1.5 kg come in 93.  The kitchen reads that it can count on 1.5 kg, and what it can have for the other 500 g.
+
+Until the cut-off it can answer by one press (:mod:`.ways`): keep it as it is, take what is sure, or that and something
+else with it or on another day, or none.  Who keeps it is told no more before it is sure again or comes short.
 
 Percents are for staff and the API; a kitchen reads words, and nothing of anybody else's order or tier.
 """
@@ -22,18 +25,19 @@ import numpy as np
 from django.db.models import Case, F, Q, When
 
 from fulfilment.core.calendar import in_words, instant
-from fulfilment.core.promises import words
-from fulfilment.core.promises.book import carried_by, needed
-from fulfilment.core.units import Goods, packs_down, said
+from fulfilment.core.promises import still_sure, words
+from fulfilment.core.units import Goods, said
 from fulfilment.models import Book, Doubt, Line, Mail, PromisePart, Shipment
-from fulfilment.read import shortages, supply
+from fulfilment.read import shortages, supply, ways
 from fulfilment.read.farm import farm, today
+from fulfilment.read.ways import Told, Trouble
 
 if TYPE_CHECKING:
     from django.db.models import QuerySet
 
+    from fulfilment.core.promises.split import Amounts
     from fulfilment.models import Kitchen, Promise
-    from fulfilment.read.shortages import Way
+    from fulfilment.read.ways import Way
 
 DOUBTFUL: Final = "promise_doubtful"
 SURE_AGAIN: Final = "promise_sure_again"
@@ -43,37 +47,18 @@ POINTS: Final = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
-    """Something the kitchen can do besides nothing, until its cut-off.
+class Seen(Told):
+    """One open doubt as its kitchen reads it; what ``stays`` is what is sure.
 
-    ``choice`` is ``take_less``, ``substitute`` or ``next_date``; ``amount`` of ``product`` on ``on`` is what it would
-    have by it, for the last two besides what it takes less.
+    ``open_until`` is the cut-off; ``ways`` is empty past it and where the kitchen has ``kept`` the line as it is.
     """
 
-    choice: str
-    amount: int
-    product: str
-    on: date
-    says: str
+    chance: int
+    kept: bool
 
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """One open doubt as its kitchen reads it; amounts in grams, or in kits where ``is_kit``."""
-
-    doubt: str
-    order: str
-    line: str
-    product_name: str
-    is_kit: bool
-    on: date
-    promised: int
-    sure: int
-    says: str
-    told_at: datetime
-    open_until: datetime
-    """The cut-off: until then the kitchen changes its order itself."""
-    choices: tuple[Choice, ...]
+    @property
+    def sure(self) -> int:
+        return self.stays
 
 
 def target() -> Case:
@@ -110,10 +95,15 @@ def is_for_shortage(line: Line) -> bool:
 
 
 def sure_amounts(lines: Collection[Line], *, day: date) -> dict[int, int]:
-    """Line id → what its parts receive together at the chance they were promised at, in whole packs."""
+    """Line id → what can be counted on at the chance it was promised at, in whole packs."""
+    return {line: sum(goods.values()) for line, goods in sure_goods(lines, day=day).items()}
+
+
+def sure_goods(lines: Collection[Line], *, day: date) -> dict[int, dict[Goods, int]]:
+    """Line id → how much of each of its goods stays sure, all of it together."""
     by_promise = {line.promise_id: line for line in lines}
     parts: dict[int, list[PromisePart]] = {line.pk: [] for line in lines}
-    for part in PromisePart.objects.filter(promise__in=by_promise).order_by("pk"):
+    for part in PromisePart.objects.filter(promise__in=by_promise).order_by("rank", "pk"):
         parts[by_promise[part.promise_id].pk].append(part)
     wanted = {part.book_id for own in parts.values() for part in own}
     rows = list(Book.objects.filter(pk__in=wanted).select_related("forecast").order_by("pk"))
@@ -122,10 +112,14 @@ def sure_amounts(lines: Collection[Line], *, day: date) -> dict[int, int]:
     found = {}
     for line in lines:
         assert line.promise is not None, "what is promised has a promise"
-        got = [books[goods[p.book_id]].received.get(p.pk, np.zeros(1, dtype=np.int32)) for p in parts[line.pk]]
-        whole = np.asarray(sum(np.broadcast_arrays(*got)), dtype=np.int64) if got else np.zeros(1, dtype=np.int64)
-        sure = carried_by(whole, count=needed(target_of(line.promise), scenarios=whole.size))
-        found[line.pk] = packs_down(min(sure, line.promised), pack=line.product.pack)
+        received: dict[Goods, Amounts] = {}
+        for part in parts[line.pk]:
+            of = goods[part.book_id]
+            got = books[of].received.get(part.pk, np.zeros(1, dtype=np.int32))
+            received[of] = received[of] + got if of in received else got
+        found[line.pk] = still_sure(
+            received, promised=line.promised, chance=target_of(line.promise), pack=line.product.pack
+        )
     return found
 
 
@@ -133,10 +127,20 @@ def open_rows(*, now: datetime) -> QuerySet[Doubt]:
     """Doubts that stand at ``now``, with what :func:`view` needs: told, not sure again, and nothing of them packed."""
     return with_lines(
         Doubt.objects.filter(
-            sure_at__isnull=True, line__cancelled_at__isnull=True, line__promised__gt=0, line__picked=0,
+            Doubt.is_open(), line__cancelled_at__isnull=True, line__promised__gt=0, line__picked=0,
             line__shipment__state=Shipment.State.PLACED, line__shipment__on__gte=today(now),
         ).exclude(_is_short())
     )  # fmt: skip
+
+
+def seen_rows(*, now: datetime) -> QuerySet[Doubt]:
+    """Those of them that speak of what is promised now: one whose line was changed since waits for the next plan."""
+    return open_rows(now=now).filter(line__promise=F("promise"))
+
+
+def answerable_rows(*, now: datetime) -> QuerySet[Doubt]:
+    """Those of them that the kitchen can still answer, and has not."""
+    return seen_rows(now=now).filter(answer="", line__shipment__cut_off_at__gt=now)
 
 
 def over_rows(*, now: datetime) -> QuerySet[Doubt]:
@@ -153,7 +157,7 @@ def over_rows(*, now: datetime) -> QuerySet[Doubt]:
 def speaks(mail: Mail, *, now: datetime) -> bool:
     """Whether a mail of one of the two kinds has anything left to tell."""
     if mail.kind == DOUBTFUL:
-        return open_rows(now=now).filter(mail=mail).exists()
+        return open_rows(now=now).filter(mail=mail, answer="").exists()
     return over_rows(now=now).filter(sure_mail=mail).exists()
 
 
@@ -170,38 +174,71 @@ def with_lines(rows: QuerySet[Doubt]) -> QuerySet[Doubt]:
 
 def of_kitchen(kitchen_id: int, *, now: datetime) -> tuple[Seen, ...]:
     """What this kitchen should know, the next delivery first."""
-    return tuple(view(list(open_rows(now=now).filter(line__order__kitchen=kitchen_id)), now=now))
+    return tuple(view(list(seen_rows(now=now).filter(line__order__kitchen=kitchen_id)), now=now))
 
 
 def view(doubts: Sequence[Doubt], *, now: datetime) -> list[Seen]:
-    """These doubts as they stand, in the order given and in a fixed number of statements."""
-    if not doubts:
-        return []
-    choosing = [each for each in doubts if now < each.line.shipment.cut_off_at]
-    instead = shortages.instead([(each.line, each.line.promised - each.sure) for each in choosing], now=now)
-    ways = dict(zip((each.pk for each in choosing), instead, strict=True))
-    return [_seen(each, ways.get(each.pk)) for each in doubts]
+    """These doubts as they stand, in the order given and in a fixed number of statements.
+
+    What is sure, and the ways, are looked up where the kitchen can still choose; else it is as the last plan saw it.
+    """
+    choosing = [each for each in doubts if _can_choose(each, now=now)]
+    sure = {each.pk: each.sure for each in doubts}
+    if choosing:
+        fresh = sure_amounts([each.line for each in choosing], day=today(now))
+        sure |= {each.pk: fresh[each.line_id] for each in choosing}
+    found = ways.ways([_trouble(each.line, sure=sure[each.pk]) for each in choosing], now=now)
+    own = dict(zip((each.pk for each in choosing), found, strict=True))
+    return [_seen(each, own.get(each.pk, ()), sure=sure[each.pk]) for each in doubts]
 
 
-def _seen(doubt: Doubt, ways: tuple[Way | None, Way | None] | None) -> Seen:
+def _can_choose(doubt: Doubt, *, now: datetime) -> bool:
+    """As :func:`answerable_rows`, of one that is read already and may be over."""
     line = doubt.line
-    return Seen(
-        doubt=doubt.public_id,
-        order=line.order.public_id,
-        line=f"{line.order.public_id}/{line.number}",
-        product_name=line.product.name,
-        is_kit=line.product.is_kit,
-        on=line.shipment.on,
-        promised=line.promised,
-        sure=doubt.sure,
-        says=in_short(doubt),
-        told_at=doubt.told_at,
-        open_until=line.shipment.cut_off_at,
-        choices=tuple(_choices(doubt, ways)) if ways is not None else (),
+    stands = doubt.sure_at is None and line.cancelled_at is None and not line.picked
+    return stands and not doubt.answer and line.promise_id == doubt.promise_id and now < line.shipment.cut_off_at
+
+
+def _trouble(line: Line, *, sure: int) -> Trouble:
+    is_kit, name, day = line.product.is_kit, line.product.name, in_words(line.shipment.on)
+    return Trouble(
+        line=line,
+        stays=sure,
+        missing=max(0, line.promised - sure),
+        rest=f"{said(sure, is_kit=is_kit)} of {name} stays ordered for {day}",
+        nothing=f"Nothing of {name} is ordered for {day} any more",
+        keeps=f"All {said(line.ordered, is_kit=is_kit)} of {name} stays ordered for {day}. We write once more when it "
+        "is sure again, or if it really comes short.",
     )
 
 
-def in_short(doubt: Doubt) -> str:
+def _seen(doubt: Doubt, ways: tuple[Way, ...], *, sure: int) -> Seen:
+    line = doubt.line
+    kitchen = line.order.kitchen
+    assert kitchen is not None, "only kitchens are told"
+    return Seen(
+        code=doubt.public_id,
+        kitchen=kitchen.public_id,
+        order=line.order.public_id,
+        line=f"{line.order.public_id}/{line.number}",
+        product=line.product.public_id,
+        product_name=line.product.name,
+        is_kit=line.product.is_kit,
+        on=line.shipment.on,
+        ordered=line.ordered,
+        promised=line.promised,
+        stays=sure,
+        missing=max(0, line.promised - sure),
+        says=in_short(doubt, sure=sure),
+        told_at=doubt.told_at,
+        open_until=line.shipment.cut_off_at,
+        ways=ways,
+        chance=doubt.chance_pct,
+        kept=doubt.answer == Doubt.Answer.KEEP,
+    )
+
+
+def in_short(doubt: Doubt, *, sure: int) -> str:
     """How sure the line is, as its kitchen reads it."""
     line = doubt.line
     is_kit, on = line.product.is_kit, in_words(line.shipment.on)
@@ -211,8 +248,8 @@ def in_short(doubt: Doubt) -> str:
     if words(doubt.chance_pct) != "do_not_plan_on_it":
         still = "It is still likely, but less sure than we said"
     else:
-        still = f"Do not plan on {'all of it' if doubt.sure else 'it'} any more"
-    rest = f": you can count on {said(doubt.sure, is_kit=is_kit)}" if doubt.sure else ""
+        still = f"Do not plan on {'all of it' if sure else 'it'} any more"
+    rest = f": you can count on {said(sure, is_kit=is_kit)}" if sure else ""
     return f"{promised} was promised for {on}. {still}{rest}.{_made_up(line)}"
 
 
@@ -224,29 +261,10 @@ def _made_up(line: Line) -> str:
     return f" As it stands, {said(instead, is_kit=line.product.is_kit)} of what you take instead would make up for it."
 
 
-def _choices(doubt: Doubt, ways: tuple[Way | None, Way | None]) -> Iterable[Choice]:
-    line = doubt.line
-    is_kit, product, on = line.product.is_kit, line.product, line.shipment.on
-    if doubt.sure:
-        sure = said(doubt.sure, is_kit=is_kit)
-        yield Choice("take_less", doubt.sure, product.public_id, on, f"Take {sure}, which you can count on.")
-    else:
-        yield Choice("take_less", 0, product.public_id, on, "Take it off this order.")
-    substitute, later = ways
-    if substitute is not None:
-        amount = said(substitute.amount, is_kit=is_kit)
-        says = f"Order {amount} of {substitute.product_name} for the same day, and lower this one."
-        yield Choice("substitute", substitute.amount, substitute.product, on, says)
-    if later is not None and later.chance is not None:
-        amount, surely = said(later.amount, is_kit=is_kit), words(later.chance).replace("_", " ")
-        says = f"Order {amount} for {in_words(later.on)} ({surely}), and lower this one."
-        yield Choice("next_date", later.amount, later.product, later.on, says)
-
-
 # ---- For staff ------------------------------------------------------------------------------------------------------
 
 
-def told_of(lines: Iterable[int]) -> Mapping[int, Mail]:
-    """Line id → the mail by which its kitchen is told that it is doubtful, sent or still to go."""
-    found = Doubt.objects.filter(line__in=list(lines), sure_at__isnull=True, mail__isnull=False).select_related("mail")
-    return {each.line_id: each.mail for each in found if each.mail is not None}
+def told_of(lines: Iterable[int]) -> Mapping[int, Doubt]:
+    """Line id → its open doubt, with the mail by which its kitchen is told, sent or still to go."""
+    found = Doubt.objects.filter(Doubt.is_open(), line__in=list(lines)).select_related("mail")
+    return {each.line_id: each for each in found}

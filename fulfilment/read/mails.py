@@ -44,7 +44,7 @@ from fulfilment.models import (
     WebhookEndpoint,
 )
 from fulfilment.models import CareStep as StepRow
-from fulfilment.read import doubts, links
+from fulfilment.read import doubts, links, mail_choices
 from fulfilment.read.farm import farm
 from fulfilment.read.kits import WITH, care_of
 from fulfilment.read.mail_days import Day, of_kit, of_order
@@ -241,7 +241,7 @@ def letter(mail: Mail, found: Found, *, now: datetime) -> Letter:
         facts |= _note(mail)
     if "order" in mail.subject and not mail.to_staff:
         order = _there(found.orders, mail.subject["order"])
-        facts |= _order(order, mail.subject, page=page)
+        facts |= _order(order, mail.subject, page=page, now=now)
         if mail.kind == "order_received":
             days = of_order(order, way=_way(order), farm=_line(found.farm.name))
     if mail.kind in (doubts.DOUBTFUL, doubts.SURE_AGAIN):
@@ -470,8 +470,9 @@ def _endpoint(about: Mapping[str, object]) -> dict[str, object]:
     return {"endpoint": row.public_id, "address": row.address, "why": WHY_DISABLED.get(str(about["why"]), "")}
 
 
-def _order(order: Order, about: Mapping[str, object], *, page: str) -> dict[str, object]:
+def _order(order: Order, about: Mapping[str, object], *, page: str, now: datetime) -> dict[str, object]:
     only, reasons, offers = about.get("lines"), about.get("reasons"), about.get("offers")
+    choices = mail_choices.of_offers(offers, page=page, now=now) if isinstance(offers, Mapping) and offers else {}
     numbers = set(only) if isinstance(only, list) else None
     why = reasons if isinstance(reasons, Mapping) else {}
     live = sorted((line for line in order.lines.all() if line.cancelled_at is None), key=lambda line: line.number)
@@ -484,9 +485,14 @@ def _order(order: Order, about: Mapping[str, object], *, page: str) -> dict[str,
         "on": in_words(order.on),
         "way": _way(order),
         "lines": facts,
-        "short": [line for line in facts if (line.number in numbers if numbers is not None else not line.whole)],
+        "short": [
+            (line, choices.get(line.number))
+            for line in facts
+            if (line.number in numbers if numbers is not None else not line.whole)
+        ],
         "answer": f"{page}{anchor}" if page else "",
-        "offered": bool(anchor),
+        "offered": bool(choices),
+        "asked": bool(anchor),
         "kits": bool(kits),
         "fresh": len(kits) < len(live),
         "gift": order.gift,
@@ -496,14 +502,12 @@ def _order(order: Order, about: Mapping[str, object], *, page: str) -> dict[str,
 
 
 def _doubts(told: Sequence[Doubt], found: Found, *, page: str, now: datetime) -> dict[str, object]:
-    """What still stands of them; all of them where it is looked at later what a mail said."""
-    still = [each for each in told if each.sure_at is None and each.line.cancelled_at is None]
-    seen = doubts.view(still or told, now=now)
+    seen = mail_choices.of_doubts(told, page=page, now=now)
     return {
-        "on": in_words(seen[0].on),
+        "on": in_words(seen[0].told.on),
         "doubts": seen,
-        "choosing": any(each.choices for each in seen),
-        "answer": f"{page}#doubt-{seen[0].doubt}",
+        "choosing": any(each.links for each in seen),
+        "answer": f"{page}#doubt-{seen[0].told.code}",
         "phone": _line(found.farm.phone),
     }
 

@@ -21,6 +21,7 @@ from fulfilment.core.units import said
 from fulfilment.models import (
     Batch,
     Crop,
+    Doubt,
     Event,
     Forecast,
     Hold,
@@ -388,7 +389,12 @@ def _to_ring(now: datetime) -> Iterable[Risk]:
         )  # fmt: skip
 
 
-def _knows(mail: Mail) -> str:
+def _knows(doubt: Doubt) -> str:
+    if doubt.answer and doubt.answered_at is not None:
+        return f" The kitchen answered on {_at(doubt.answered_at)}: it keeps it as it is."
+    mail = doubt.mail
+    if mail is None:
+        return ""
     if mail.state == Mail.State.SENT and mail.sent_at is not None:
         return f" The kitchen was told on {_at(mail.sent_at)}."
     return f" The kitchen is told by mail on {_at(mail.due_at)}." if mail.state == Mail.State.PLANNED else ""
@@ -494,7 +500,9 @@ _SENTENCES: Final[Mapping[str, tuple[str, str, str]]] = {
     "promise_doubtful": ("promise", "now doubtful", ""),
     "doubt_told": ("doubt", "told to kitchens", ""),
     "doubt_over": ("doubt", "over", ""),
+    "doubt_answered": ("doubt", "answered by kitchens", ""),
     "shortage_told": ("customer", "told of a shortage", ""),
+    "shortage_answered": ("shortage", "answered by kitchens", ""),
     "round_closed": ("round", "sent out", ""),
     "kit_event": ("report", "from kit holders", ""),
     "held": ("hold", "placed", ""),

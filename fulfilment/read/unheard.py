@@ -39,7 +39,7 @@ def unheard(*, now: datetime) -> tuple[Unheard, ...]:
     ]
     nobody = Q(mail__isnull=True) | Q(mail__in=mails.filter(kind=doubts.DOUBTFUL))
     told: set[tuple[int, date]] = set()
-    for doubt in doubts.open_rows(now=now).filter(nobody):
+    for doubt in doubts.open_rows(now=now).filter(nobody, answer=""):
         kitchen, on = doubt.line.order.kitchen, doubt.line.shipment.on
         if kitchen is not None and (kitchen.pk, on) not in told:
             told.add((kitchen.pk, on))

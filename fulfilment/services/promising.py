@@ -11,10 +11,11 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
+import numpy as np
 from django.db.models import OuterRef, Subquery
 
 from fulfilment.core.problems import Invalid
-from fulfilment.core.promises import Answer, Book, Question, answer, reserve
+from fulfilment.core.promises import Answer, Book, Question, answer, kept_pct, reserve
 from fulfilment.core.units import Goods
 from fulfilment.models import Book as BookRow
 from fulfilment.models import Kitchen, Line, Product, Promise, PromisePart, Rank
@@ -80,6 +81,14 @@ class Desk:
             below_chance_allowed=below_chance,
         )
 
+    def kept_pct(self, kept: Sequence[tuple[PromisePart, int]]) -> int | None:
+        """In how many percent of the scenarios each of these parts receives so much; None where a book is not here."""
+        by_pk = {row.pk: self.books[goods] for goods, row in self.rows.items()}
+        if any(part.book_id not in by_pk for part, _ in kept):
+            return None
+        nothing = np.zeros(1, dtype=np.int32)
+        return kept_pct([(by_pk[part.book_id].received.get(part.pk, nothing), amount) for part, amount in kept])
+
     def reserve(self, given: Answer) -> None:
         """Serve what was just answered behind all others, so that the next question of this transaction sees it."""
         reserve(given, books=self.books)
@@ -121,7 +130,7 @@ def _rows(*, lock: bool, among: Collection[Goods] | None = None) -> dict[Goods, 
 @dataclass(frozen=True, slots=True)
 class Told:
     """One line's next promise: the parts it keeps (ranks kept, amounts perhaps lowered) and the answer that adds to
-    them.
+    them.  ``kept_pct`` is how surely the kept parts come, where it was looked up; else as the line stands.
     """
 
     line: Line
@@ -129,6 +138,7 @@ class Told:
     asked_pct: int
     answer: Answer | None
     kept: Sequence[tuple[PromisePart, int]] = ()
+    kept_pct: int | None = None
     below: bool = False
 
     @property
@@ -235,7 +245,7 @@ def _promise(told: Told, *, number: int, by: str, now: datetime) -> Promise:
 
 def _chance(told: Told, *, kept: int) -> int:
     """What the promise says of its chance; a joint chance is not better than the worse of its two halves."""
-    before = told.line.chance_pct if kept and told.line.chance_pct is not None else None
+    before = (told.line.chance_pct if told.kept_pct is None else told.kept_pct) if kept else None
     adds = told.answer.chance if told.answer is not None and told.answer.parts else None
     known = [chance for chance in (before, adds) if chance is not None]
     return min(known) if known else 0

@@ -1,12 +1,8 @@
 """Shortages: kitchens are offered a choice, and their answer is honoured.
 
-The answer is the one thing a kitchen may still change after the cut-off.  It goes through ``ordering`` like any change,
-with the offer as its leave, so that every event says that it was the kitchen's answer.
-
+The answer is the one thing a kitchen may still change after the cut-off (``services.answers`` says what each does).
 What does not come was promised, so whoever takes less, a substitute or another date is lowered to what comes with its
 rank kept, and the plan's pieces stay where they are.  Who answers nothing gets what comes.
-
-Locks: the books of the goods and their substitutes, the offer, its shipment and line; the rest as in ``ordering``.
 """
 
 from __future__ import annotations
@@ -16,24 +12,14 @@ from datetime import date, datetime
 
 from django.db import transaction
 
-from fulfilment.core import codes
 from fulfilment.core.calendar import in_words, zone_of
 from fulfilment.core.problems import Conflict
 from fulfilment.core.units import Goods, said
-from fulfilment.models import Line, Order, Shipment, ShortageOffer
+from fulfilment.models import Line, Shipment, ShortageOffer
 from fulfilment.read import shortages as reading
 from fulfilment.read.farm import farm, today
-from fulfilment.read.terms import substitutes
-from fulfilment.services import events, given, ordering, rows
-from fulfilment.services.ordering import Asked
-from fulfilment.services.promising import open_desk
-
-IN_WORDS = {
-    ShortageOffer.Answer.TAKE_LESS: "you take what comes",
-    ShortageOffer.Answer.SUBSTITUTE: "you take the substitute",
-    ShortageOffer.Answer.NEXT_DATE: "the rest comes on another date",
-    ShortageOffer.Answer.DROP: "you want none of it",
-}
+from fulfilment.read.ways import Told, Way
+from fulfilment.services import answers, events
 
 
 def offer(lines: Sequence[Line], *, now: datetime) -> list[ShortageOffer]:
@@ -85,105 +71,45 @@ def settle(on: date, *, now: datetime) -> int:
 
 
 def answer(
-    offer: str, *, choice: str, kitchen: str = "", on: date | None = None, product: str = "", by: str, now: datetime
-) -> ShortageOffer:
-    """The kitchen's answer, honoured in one transaction; said twice, it is done once.
-
-    ``kitchen`` is whose offer it must be: another's does not exist for it.  ``on`` and ``product`` are the next date
-    and the substitute that were shown.  Raises Conflict where another answer was given, the time is over, the line is
-    packed or comes in full after all, or what was shown is not to be had any more.
-    """
-    chosen = ShortageOffer.Answer(given.one_of(choice, ShortageOffer.Answer.values, where="choice"))
-    with transaction.atomic():
-        found = _found(offer, kitchen=kitchen)
-        _lock_books(found.line, now=now)
-        row = rows.lock(ShortageOffer, found.public_id)
-        if row.answer:
-            return _said_before(row, chosen)
-        Shipment.objects.select_for_update(no_key=True).get(pk=found.line.shipment_id)
-        Line.objects.select_for_update(no_key=True).get(pk=found.line_id)
-        row = _check_open(row.public_id, now=now)
-        (seen,) = reading.view([row], now=now)
-        way = _way(seen, chosen, on=on, product=product)
-        line, placed = row.line, None
-        if chosen in (ShortageOffer.Answer.SUBSTITUTE, ShortageOffer.Answer.NEXT_DATE):
-            placed = _place(row, way, by=by, now=now)
-        if chosen == ShortageOffer.Answer.DROP or not seen.comes:
-            ordering.drop_line(seen.order, number=line.number, answers=row.public_id, by=by, now=now)
-        else:
-            ordering.change_line(
-                seen.order, number=line.number, to=seen.comes, answers=row.public_id, by=by, now=now
-            )  # fmt: skip
-        row.answer, row.answered_at, row.answered_by, row.order = chosen, now, by[: events.BY_LENGTH], placed
-        row.save(update_fields=["answer", "answered_at", "answered_by", "order"])
-        events.record(
-            "shortage_answered", subject=seen.order, by=by, at=now, kitchen=line.order.kitchen,
-            data={
-                "offer": row.public_id, "line": line.number, "answer": chosen.value, "ordered": seen.ordered,
-                "promised": seen.promised, "comes": seen.comes, "on": way.on.isoformat(), "amount": way.amount,
-                "order": placed.public_id if placed is not None else "",
-            },
-        )  # fmt: skip
-    return row
+    offer: str, *, choice: str, kitchen: str = "", on: date | None = None, product: str = "",
+    amount: int | None = None, by: str, now: datetime,
+) -> ShortageOffer:  # fmt: skip
+    """The kitchen's answer (``services.answers``); refused too where the line comes in full after all."""
+    return answers.answer(
+        _KIND, offer, choice=choice, kitchen=kitchen, on=on, product=product, amount=amount, by=by, now=now
+    )
 
 
-def _found(offer: str, *, kitchen: str) -> ShortageOffer:
-    offers = reading.with_lines(ShortageOffer.objects.all())
-    if kitchen:
-        offers = offers.filter(line__order__kitchen__public_id=codes.tidy(kitchen) or "-")
-    return rows.find_in(offers, offer)
+def look(told: str, *, choice: str, kitchen: str, now: datetime) -> tuple[Told, Way]:
+    """What an answer would mean, without giving it."""
+    return answers.look(_KIND, told, choice=choice, kitchen=kitchen, now=now)
 
 
-def _lock_books(line: Line, *, now: datetime) -> None:
-    """All books that any answer may ask, at once and by id: the whole order's, the substitutes', and theirs."""
-    ordered = Goods(line.product.strain_id, line.product.grade)
-    kitchens = [line.order.kitchen_id] if line.order.kitchen_id is not None else []
-    goods = {
-        Goods(strain, grade) for strain, grade in line.order.lines.values_list("product__strain", "product__grade")
-    }
-    for (_, instead_of), others in substitutes(kitchens).items():
-        goods |= set(others) if instead_of == ordered else set()
-    open_desk(goods, today=today(now), kitchens=kitchens, lock=True)
+def _find_open(public_id: str, now: datetime) -> ShortageOffer | None:
+    return reading.open_rows(now=now).filter(public_id=public_id).first()
 
 
-def _said_before(row: ShortageOffer, chosen: ShortageOffer.Answer) -> ShortageOffer:
-    if row.answer != chosen:
-        raise Conflict(
-            f"This was answered already: {IN_WORDS[ShortageOffer.Answer(row.answer)]}. Please call the farm to change "
-            "it.",
-            code="already_answered",
-            where="choice",
-            answer=row.answer,
-        )
-    return row
-
-
-def _check_open(public_id: str, *, now: datetime) -> ShortageOffer:
-    """The offer with its line as it stands under the locks, if it can still be answered; else why not."""
-    still_open = reading.open_rows(now=now).filter(public_id=public_id).first()
-    if still_open is not None:
-        return still_open
-    row = reading.with_lines(ShortageOffer.objects.all()).get(public_id=public_id)
+def _why_not(row: ShortageOffer, now: datetime) -> Conflict:
     line, shipment = row.line, row.line.shipment
     comes = said(line.allocated + line.picked, is_kit=line.product.is_kit)
     if line.cancelled_at is not None or line.promise_id != row.promise_id:
-        raise Conflict(
+        return Conflict(
             f"Line {line} was changed since you were told: look at the order as it is now.", code="changed_since"
         )
     if shipment.on < today(now):
-        raise Conflict(f"{in_words(shipment.on)} is over: there is nothing left to choose.", code="too_late")
+        return Conflict(f"{in_words(shipment.on)} is over: there is nothing left to choose.", code="too_late")
     if line.picked or shipment.state != Shipment.State.PLACED:
-        raise Conflict(
+        return Conflict(
             f"Line {line} is packed already, so it comes as it is. Please call the farm.", code="already_packed"
         )
     if line.promised <= line.allocated + line.picked:
-        raise Conflict(
+        return Conflict(
             f"Line {line} comes in full after all: {comes} on {in_words(shipment.on)}. There is nothing to answer.",
             code="filled",
         )
     assert row.closes_at is not None, "nothing else closes an offer"
     local = row.closes_at.astimezone(zone_of(farm().zone))
-    raise Conflict(
+    return Conflict(
         f"The time to answer was over on {in_words(local.date())} at {local:%H:%M}: {comes} will come on "
         f"{in_words(shipment.on)}. Please call the farm.",
         code="too_late",
@@ -191,42 +117,25 @@ def _check_open(public_id: str, *, now: datetime) -> ShortageOffer:
     )
 
 
-def _way(seen: reading.Offer, chosen: ShortageOffer.Answer, *, on: date | None, product: str) -> reading.Way:
-    way = seen.way(chosen.value)
-    if way is None:
-        left = ", ".join(each.choice for each in seen.ways)
-        raise Conflict(
-            f"That cannot be had any more for line {seen.line}: choose one of {left}.",
-            code="not_to_be_had",
-            where="choice",
-        )
-    if on is not None and on != way.on:
-        raise Conflict(
-            f"The first date on which the rest can be had is now {in_words(way.on)}, no longer {in_words(on)}: look "
-            "again and choose.",
-            code="other_date",
-            where="on",
-            first_on=way.on.isoformat(),
-        )
-    if product and codes.tidy(product) != way.product:
-        raise Conflict(
-            f"What can be had instead is now {way.product_name}: look again and choose.",
-            code="other_product",
-            where="product",
-            product=way.product,
-        )
-    return way
-
-
-def _place(row: ShortageOffer, way: reading.Way, *, by: str, now: datetime) -> Order:
-    """What comes instead, as an order of its own to the same door, promised in full or not at all."""
+def _comes(row: ShortageOffer, _now: datetime) -> dict[Goods, int]:
+    """What the plan, and the packer, have of each of the line's goods."""
     line = row.line
-    kitchen = line.order.kitchen
-    assert kitchen is not None, "only kitchens are offered a choice"
-    placed = ordering.place(
-        [Asked(way.product, way.amount)], kitchen=kitchen.public_id, on=way.on, reference=line.order.reference,
-        way=line.shipment.way, address=line.shipment.address_id, answers=row.public_id, by=by, now=now,
-    )  # fmt: skip
-    if placed.lines.get().promised < way.amount:
-        raise Conflict("What was to come instead is spoken for by now: look again and choose.", code="not_to_be_had")
-    return placed
+    coming = {Goods(line.product.strain_id, line.product.grade): line.picked}
+    for piece in line.allocations.all():
+        goods = Goods(piece.strain_id, piece.grade)
+        coming[goods] = coming.get(goods, 0) + piece.amount
+    return coming
+
+
+_KIND = answers.Kind(
+    name="offer",
+    event="shortage_answered",
+    rest="comes",
+    after="Please call the farm to change it.",
+    choices=ShortageOffer.Answer.values,
+    rows=lambda: reading.with_lines(ShortageOffer.objects.all()),
+    find_open=_find_open,
+    why_not=_why_not,
+    view=lambda row, now: reading.view([row], now=now)[0],
+    stays=_comes,
+)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from fulfilment import work
 from fulfilment.models import Intake, Line, Pick, Round, SpawnDelivery, WebhookMessage
 from fulfilment.read.webhooks import Outcome, Result
-from fulfilment.services import freezing, planning, scoring, webhooks
+from fulfilment.services import doubts, freezing, planning, scoring, webhooks
 from tests import world
 from tests.api.asking import ask, key
 from tests.world import MONDAY, NOW, World
@@ -67,6 +67,7 @@ class Everything:
         clock.move_to(FROZEN)
         work.drain(now=FROZEN)
         self.come_short(late["id"])
+        self.become_doubtful()
         line = Line.objects.get(order__public_id=order["id"])
         self.line = str(line)
         self.post("/picks", {"line": self.line, "lot": lot, "amount_g": 990})
@@ -90,6 +91,7 @@ class Everything:
             "rounds": Round.objects.get().public_id,
             "shipments": order["shipments"][0],
             "kits": next(kit["id"] for kit in shop if kit["stage"] == "sealed"),
+            "doubts": self.get("/doubts")["items"][0]["id"],
             "shortages": self.get("/shortages")["items"][0]["id"],
             "webhook-endpoints": self.a_webhook(),
         }
@@ -120,6 +122,12 @@ class Everything:
         line.allocations.all().delete()
         Line.objects.filter(pk=line.pk).update(allocated=0)
         freezing.tell_shortages(TUESDAY, now=FROZEN)
+
+    def become_doubtful(self) -> None:
+        """Friday's usual is less sure than it was, and its kitchen is told."""
+        usual = Line.objects.filter(order__standing_order__public_id=self.begun["id"]).order_by("shipment__on")[0]
+        Line.objects.filter(pk=usual.pk).update(chance_pct=60)
+        doubts.follow_plan(now=FROZEN)
 
     def address(self, pattern: str, code: str = "") -> str:
         """``orders/<str:code>`` with the order's id, or with ``code``."""

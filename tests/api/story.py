@@ -134,6 +134,8 @@ def order(all_: Everything) -> None:
     ask(all_.cleo, "POST", f"/standing-orders/{standing}/changes", skipped, status=201)
     last = {"last_on": (MONDAY + timedelta(days=30)).isoformat()}
     ask(all_.cleo, "POST", f"/standing-orders/{standing}/end", last, status=200)
+    ask(all_.cleo, "GET", "/doubts", status=200)
+    ask(all_.cleo, "POST", f"/doubts/{all_.ids['doubts']}/answer", {"choice": "keep"}, status=200)
     ask(all_.cleo, "GET", "/shortages", status=200)
     ask(all_.cleo, "POST", f"/shortages/{all_.ids['shortages']}/answer", {"choice": "drop"}, status=200)
 

@@ -33,7 +33,7 @@ KNOWN_TO_ALL = {"strains", "products"}
 OF_ONE_SCOPE = {"webhook-endpoints"}
 """Each scope sees its own, the office all."""
 OWNED = {
-    "kitchen": {"kitchens", "orders", "shipments", "shortages", "standing-orders", "webhook-endpoints"},
+    "kitchen": {"doubts", "kitchens", "orders", "shipments", "shortages", "standing-orders", "webhook-endpoints"},
     "shop": {"kits", "orders", "shipments", "webhook-endpoints"},
 }
 """By role, the nouns of which some rows are its own and others are another's."""
@@ -295,6 +295,7 @@ BODIES: dict[str, dict[str, object]] = {
     "kits/<str:code>/events": {"kind": "started", "on": "2026-05-04"},
     "kits/<str:code>/room": {"warmth": "cool"},
     "kits/<str:code>/replacement": {"reason": "arrived crushed"},
+    "doubts/<str:code>/answer": {"choice": "keep"},
     "shortages/<str:code>/answer": {"choice": "drop"},
     "webhook-endpoints/<str:code>": {"note": "till"},
     "webhook-endpoints/<str:code>/rotations": {},

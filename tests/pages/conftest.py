@@ -57,11 +57,15 @@ class Demo:
 
     def until(self, statement: str, *values: object, seconds: float = 20) -> Any:
         """Waits until a statement finds something true: the worker takes a moment."""
+        return self.row_until(statement, *values, seconds=seconds)[0]
+
+    def row_until(self, statement: str, *values: object, seconds: float = 20) -> tuple[Any, ...]:
+        """The first row, once its first column is true."""
         ends = time.monotonic() + seconds
         while time.monotonic() < ends:
             found = self.rows(statement, *values)
             if found and found[0][0]:
-                return found[0][0]
+                return found[0]
             time.sleep(0.2)
         raise AssertionError(f"not within {seconds} s: {statement}")
 

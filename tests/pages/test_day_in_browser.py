@@ -94,3 +94,37 @@ def test_a_shortage_is_told_and_answered_by_the_kitchens_link(visitor: Visitor) 
     chef.get_by_text("Thank you, that is how it will be.").wait_for()
     assert demo.one(answers) == 1
     accessible(chef)
+
+
+def test_a_doubt_is_told_by_mail_and_answered_by_its_link(visitor: Visitor) -> None:
+    demo = visitor.demo
+    # Half of what lies in store is stopped on a morning, and somebody's promise for a later day hangs on it.
+    page = visitor.visit("olive")
+    for (lot,) in demo.rows("SELECT public_id FROM fulfilment_lot WHERE quantity > 0 AND kind = 'fresh'"):
+        page.goto(f"{demo.url}/hold/?kind=lot&code={lot}")
+        page.get_by_label("Why").fill("smells of beer")
+        page.get_by_role("button", name="Stop it now").click()
+        page.wait_for_url("**/holds/**")
+    doubt, kitchen, line = demo.row_until(
+        "SELECT d.public_id, k.public_id, l.id FROM fulfilment_doubt d JOIN fulfilment_line l ON l.id = d.line_id"
+        " JOIN fulfilment_order o ON o.id = l.order_id JOIN fulfilment_kitchen k ON k.id = o.kitchen_id"
+        " JOIN fulfilment_shipment sh ON sh.id = l.shipment_id WHERE d.answer = '' AND d.sure_at IS NULL"
+        " AND sh.frozen_at IS NULL AND l.cancelled_at IS NULL ORDER BY d.id DESC LIMIT 1",
+        seconds=60,
+    )  # fmt: skip
+
+    chef = visitor.visit(phone=True)
+    chef.goto(f"{demo.link('kitchen', kitchen)}doubts/{doubt}/drop/")
+    assert "%" not in chef.locator("main").inner_text()
+    accessible(chef)
+    answered = "SELECT answer FROM fulfilment_doubt WHERE public_id = ?"
+    assert demo.one(answered, doubt) == "", "opening the link answers nothing"
+    chef.get_by_role("button", name="Take none of it").click()
+    chef.get_by_text("Thank you, that is how it will be.").wait_for()
+    assert demo.one(answered, doubt) == "drop"
+    assert demo.one("SELECT cancelled_at FROM fulfilment_line WHERE id = ?", line)
+    accessible(chef)
+
+    chef.goto(f"{demo.link('kitchen', kitchen)}doubts/{doubt}/keep/")
+    chef.get_by_text("This was answered already: you want none of it.").wait_for()
+    accessible(chef)

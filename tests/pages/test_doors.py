@@ -12,7 +12,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import URLPattern, URLResolver, get_resolver
 
 from fulfilment.admin.site import site
-from fulfilment.models import Event, Holder, Kit, Kitchen, Mail, Order, ShortageOffer, StandingOrder
+from fulfilment.models import Event, Holder, Kit, Kitchen, Mail, Order, StandingOrder
 from fulfilment.services import holds
 from tests.pages.signed import holder_token, kitchen_token, unsubscribe_token
 from tests.pages.test_admin_roles import CHANGED_BY, SEEN_BY, House
@@ -51,7 +51,8 @@ PAGES: Final = {
     "kitchen-links": OFFICE,
     # Whoever has the address: its token is the key.
     **dict.fromkeys(("kitchen-page", "kitchen-add", "kitchen-day", "kitchen-pause", "kitchen-resume"), ALL),
-    **dict.fromkeys(("kitchen-answer", "kitchen-change", "kitchen-cancel", "kitchen-usual-day"), ALL),
+    **dict.fromkeys(("kitchen-answer-shortage", "kitchen-press-shortage", "kitchen-answer-doubt"), ALL),
+    **dict.fromkeys(("kitchen-press-doubt", "kitchen-change", "kitchen-cancel", "kitchen-usual-day"), ALL),
     **dict.fromkeys(("holder-page", "holder-mails", "holder-report", "holder-room", "holder-trouble"), ALL),
     **dict.fromkeys(("holder-advice", "unsubscribe", "join", "joined", "sign-in", "sign-out"), ALL),
     **dict.fromkeys(("live", "ready", "metrics"), ALL),
@@ -128,7 +129,8 @@ class Doors(House):
         for part, value in (
             ("<str:code>", code), ("<code>", code), ("<int:number>", "1"), ("<str:what>", "skip"),
             ("<str:kind>", "contaminated"), ("<slug:what>", "mould"), ("<delivery_day:on>", "2026-05-08"),
-            ("<str:offer>", self.all.ids["shortages"]), ("<str:token>", self.tokens.get(first, "")),
+            ("<str:told>", self.all.ids["doubts" if "/doubts/" in route else "shortages"]),
+            ("<str:choice>", "drop"), ("<str:token>", self.tokens.get(first, "")),
             ("^(?P<app_label>fulfilment|auth)/$", "fulfilment/"), ("(?P<url>.*)$", "nowhere"),
         ):  # fmt: skip
             route = route.replace(part, value)
@@ -277,7 +279,7 @@ def test_a_kitchens_link_opens_nothing_of_another_kitchen(doors: Doors) -> None:
     theirs = kitchen_token(plough, now=NOW)
     order = Order.objects.filter(kitchen=doors.all.farm.kitchen, standing_order=None)[0]
     standing = StandingOrder.objects.get(kitchen=doors.all.farm.kitchen)
-    offer = ShortageOffer.objects.get(public_id=doors.all.ids["shortages"])
+    offer, doubt = (doors.all.ids[noun] for noun in ("shortages", "doubts"))
     before = Event.objects.count()
     sent = {
         "do": "skip",
@@ -289,10 +291,12 @@ def test_a_kitchens_link_opens_nothing_of_another_kitchen(doors: Doors) -> None:
     for rest in (
         f"orders/{order.public_id}/amounts/", f"orders/{order.public_id}/cancellation/",
         f"{order.on}/usual/{standing.public_id}/", f"usual/{standing.public_id}/pause/",
-        f"usual/{standing.public_id}/resume/", f"shortages/{offer.public_id}/",
-        f"shortages/{offer.public_id.lower()}/",
+        f"usual/{standing.public_id}/resume/", f"shortages/{offer}/", f"shortages/{offer.lower()}/",
+        f"shortages/{offer}/drop/", f"doubts/{doubt}/", f"doubts/{doubt}/drop/",
     ):  # fmt: skip
         assert client.post(f"/k/{theirs}/{rest}", sent).status_code == 404, rest
+    for rest in (f"shortages/{offer}/drop/", f"doubts/{doubt}/drop/", f"doubts/{doubt}/keep/"):
+        assert client.get(f"/k/{theirs}/{rest}").status_code == 404, rest
     assert client.get(f"/k/{theirs}/order/?usual={standing.public_id}").status_code == 404
     day = client.get(f"/k/{theirs}/{order.on}/").content.decode()
     assert order.public_id not in day

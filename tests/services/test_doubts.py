@@ -408,18 +408,23 @@ def test_a_kitchen_reads_words_dates_and_its_choices_and_nothing_of_others(
     assert seen.says == (
         "1.5 kg was promised for Friday 8 May 2026. Do not plan on all of it any more: you can count on 1 kg."
     )
-    assert [(each.choice, each.amount, each.product, each.on) for each in seen.choices] == [
+    assert [(each.choice, each.amount, each.product, each.on) for each in seen.ways] == [
+        ("keep", 1_500, Product.objects.get(strain=strain).public_id, FRIDAY),
         ("take_less", 1_000, Product.objects.get(strain=strain).public_id, FRIDAY),
         ("substitute", 250, instead.public_id, FRIDAY),
+        ("drop", 0, Product.objects.get(strain=strain).public_id, FRIDAY),
     ]
     told = emails.preview(going().public_id, now=NOON)
     assert told.subject == "Less sure than promised: Friday 8 May 2026"
     assert "%" not in told.text
     for text in (told.text, told.html):
         assert "you can count on 1 kg" in text
-        assert "Take 1 kg, which you can count on." in text
-        assert "Order 250 g of Pink oyster for the same day, and lower this one." in text
-        assert f"#doubt-{seen.doubt}" in text
+        stays = "1 kg of Pearl oyster, a stays ordered for Friday 8 May 2026"
+        assert f"{stays}, and nothing for the rest." in text
+        assert f"{stays}, and 250 g of Pink oyster with it." in text
+        assert f"#doubt-{seen.code}" in text
+        for way in seen.ways:
+            assert f"/doubts/{seen.code}/{way.choice}/" in text
         assert "Gull" not in text
         assert " 2 kg" not in text
         assert "tier" not in text.lower()
@@ -435,7 +440,7 @@ def test_what_the_plan_makes_up_with_a_substitute_is_said(
     assert seen.says.endswith(
         "you can count on 1.5 kg. As it stands, 500 g of what you take instead would make up for it."
     )
-    assert [each.choice for each in seen.choices] == ["take_less"], "the pink is this line's already"
+    assert [each.choice for each in seen.ways] == ["keep", "take_less", "drop"], "the pink is this line's already"
 
 
 def test_the_next_date_is_offered_where_it_can_be_had(strain: Strain, kitchen: Kitchen) -> None:
@@ -445,7 +450,7 @@ def test_the_next_date_is_offered_where_it_can_be_had(strain: Strain, kitchen: K
     promised(kitchen, strain, 27_000, on=TUESDAY + timedelta(days=1))
     hold(lots[1], now=early)
     (seen,) = reading.of_kitchen(kitchen.pk, now=early)
-    later = next(each for each in seen.choices if each.choice == "next_date")
+    later = next(each for each in seen.ways if each.choice == "next_date")
     assert later.amount == seen.promised - seen.sure
     assert TUESDAY + timedelta(days=1) < later.on <= FRIDAY + timedelta(days=3)
     (offer,) = ordering.check(
@@ -460,9 +465,9 @@ def test_past_the_cut_off_there_is_nothing_to_choose_but_the_telephone(
     Farm.objects.update(phone="030 23125 111")
     promised(kitchen, strain, 2_000)
     hold(lots[1], now=NOON)
-    assert reading.of_kitchen(kitchen.pk, now=CUT_OFF - timedelta(seconds=1))[0].choices
+    assert reading.of_kitchen(kitchen.pk, now=CUT_OFF - timedelta(seconds=1))[0].ways
     (seen,) = reading.of_kitchen(kitchen.pk, now=CUT_OFF)
-    assert seen.choices == ()
+    assert seen.ways == ()
     told = emails.preview(going().public_id, now=CUT_OFF)
     assert "please call 030 23125 111" in told.text
 

@@ -124,7 +124,7 @@ def test_who_is_told_of_a_shortage_is_offered_a_choice_in_the_same_breath(short:
     assert told.subject["reasons"] == {"1": "harvest_short"}
     (found,) = reading.open_offers(kitchen.pk, now=SOON)
     assert (found.ordered, found.promised, found.comes, found.missing) == (2_000, 2_000, 1_500, 500)
-    assert (found.offer, found.line, found.on, found.open_until) == (made.public_id, str(short), FRIDAY, TELL_ME_BY)
+    assert (found.code, found.line, found.on, found.open_until) == (made.public_id, str(short), FRIDAY, TELL_ME_BY)
     assert found.says == "Less was harvested than we expected when we promised it."
     assert [(way.choice, way.amount, way.says) for way in found.ways] == [
         ("take_less", 1_500, "1.5 kg of Pearl oyster, a will come on Friday 8 May 2026, and nothing for the rest."),
@@ -298,8 +298,8 @@ def test_if_still_less_comes_than_was_agreed_it_is_told_and_offered_anew(short: 
     assert freezing.follow_plan(now=SOON) == 1
     (again,) = reading.open_offers(None, now=SOON)
     assert (again.promised, again.comes) == (1_500, 1_000)
-    assert again.offer != first.public_id
-    shortages.answer(again.offer, choice="take_less", by=CLEO, now=SOON)
+    assert again.code != first.public_id
+    shortages.answer(again.code, choice="take_less", by=CLEO, now=SOON)
     assert Line.objects.get().ordered == 1_000
 
 
@@ -428,7 +428,7 @@ def test_said_twice_it_is_done_once(short: Line) -> None:
 
 def test_a_second_answer_that_is_another_is_refused(short: Line) -> None:
     answer(short, "take_less")
-    with pytest.raises(Conflict, match=r"This was answered already: you take what comes") as told:
+    with pytest.raises(Conflict, match=r"This was answered already: you take less, and nothing") as told:
         answer(short, "drop")
     assert (told.value.reason_code, told.value.where) == ("already_answered", "choice")
     assert Line.objects.get().cancelled_at is None

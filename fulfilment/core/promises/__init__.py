@@ -55,6 +55,7 @@ from fulfilment.core.promises.answers import (
 )
 from fulfilment.core.promises.asking import Waiting, ask_again, reserve
 from fulfilment.core.promises.book import Book, Part, percent
+from fulfilment.core.promises.keeping import kept_pct, still_sure
 from fulfilment.core.promises.supply import LotOnHand, Supply, stack, window
 
 __all__ = [
@@ -71,9 +72,11 @@ __all__ = [
     "Words",
     "answer",
     "ask_again",
+    "kept_pct",
     "percent",
     "reserve",
     "stack",
+    "still_sure",
     "window",
     "words",
 ]

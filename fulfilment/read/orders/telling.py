@@ -145,6 +145,9 @@ def event_in_words(kind: str, data: Mapping[str, object]) -> str:
             return f"Line {line}: the kitchen was told that it is doubtful"
         case "doubt_over":
             return f"Line {line}: as sure again as it was promised"
+        case "doubt_answered":
+            answer = str(data.get("answer") or "answered").replace("_", " ")
+            return f"Line {line}: the kitchen, told that it is doubtful, answered: {answer}"
         case "picked":
             return f"Line {line}: {data.get('amount')} picked from lot {data.get('lot')}"
         case "pick_undone":

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, NamedTuple
 from django.db.models import F, FilteredRelation, Func, OuterRef, Q, Subquery
 
 from fulfilment.core.units import KIT, accepted
-from fulfilment.models import Address, Farm, Line, Order, PromisePart, Shipment
+from fulfilment.models import Address, Doubt, Farm, Line, Order, PromisePart, Shipment
 from fulfilment.read.orders.states import state_of
 from fulfilment.read.prepared import Among, Given, Prepared
 
@@ -136,7 +136,7 @@ _ORDERS: Final = Prepared(OrderTold, lambda: Order.objects.filter(Among(F("pk"),
 _LINES: Final = Prepared(
     LineTold,
     lambda: (
-        Line.objects.annotate(open_doubt=FilteredRelation("doubts", condition=Q(doubts__sure_at__isnull=True)))
+        Line.objects.annotate(open_doubt=FilteredRelation("doubts", condition=Doubt.is_open("doubts__")))
         .filter(Among(F("order_id"), Given("orders")))
         .order_by("order", "number")
     ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from django.db import transaction
@@ -144,6 +144,7 @@ def change_line(
     at_least: int | None = None,
     because: str = "",
     answers: str = "",
+    stays: Mapping[Goods, int] | None = None,
     below_chance: bool = False,
     by: str,
     now: datetime,
@@ -151,7 +152,7 @@ def change_line(
     """Another amount for one line.  Less keeps the rank of what stays; more is asked anew, behind everybody else.
 
     After the cut-off only with leave (``because`` or ``answers``).  An answer lowers the line to what comes, be that
-    whole packs or not.
+    whole packs or not; ``stays`` is then what stays promised of each of its goods.
     """
     with transaction.atomic():
         placed = rows.find(Order, order)
@@ -178,9 +179,9 @@ def change_line(
         before = line.ordered
         parts = list(PromisePart.objects.filter(promise=line.promise_id).select_related("book"))
         promised = sum(part.amount for part in parts)
-        kept = _as_allocated(line, parts, to=to) if answers else []
-        kept = kept or lower(parts, to=min(to, promised))
+        kept = _of_goods(parts, stays or {}, to=to) or lower(parts, to=min(to, promised))
         held = sum(part for _, part in kept)
+        surely = desk.kept_pct(kept) if 0 < held < promised else None
         given = None
         if to > held:
             given = desk.ask(
@@ -193,10 +194,15 @@ def change_line(
         )
         tell(
             desk,
-            [Told(line, to, asked_pct(sides(customer)[0], product), given, kept=kept, below=below_chance)],
+            [
+                Told(
+                    line, to, asked_pct(sides(customer)[0], product), given, kept=kept, kept_pct=surely,
+                    below=below_chance,
+                )
+            ],
             by=by,
             now=now,
-        )
+        )  # fmt: skip
         Order.objects.filter(pk=placed.pk).update(version=F("version") + 1)
         events.record(
             "line_changed", subject=placed.public_id, by=by, at=now, kitchen=placed.kitchen, buyer=placed.buyer,
@@ -227,16 +233,12 @@ def _check_new(wanted: Sequence[tuple[Product, Asked]], live: Sequence[Line]) ->
             )  # fmt: skip
 
 
-def _as_allocated(line: Line, parts: Sequence[PromisePart], *, to: int) -> list[tuple[PromisePart, int]]:
-    """The parts lowered to what comes of each one's goods; none where what comes is not what was promised of them."""
-    coming = {Goods(line.product.strain_id, line.product.grade): line.picked}
-    for row in line.allocations.all():
-        goods = Goods(row.strain_id, row.grade)
-        coming[goods] = coming.get(goods, 0) + row.amount
-    kept = []
+def _of_goods(parts: Sequence[PromisePart], stays: Mapping[Goods, int], *, to: int) -> list[tuple[PromisePart, int]]:
+    """The parts lowered to what stays of each one's goods, the oldest first; none where that is not ``to`` in all."""
+    left, kept = dict(stays), []
     for part in sorted(parts, key=lambda part: (part.rank_id, part.pk)):
         goods = Goods(part.book.strain_id, part.book.grade)
-        stays = min(part.amount, coming.get(goods, 0))
-        coming[goods] = coming.get(goods, 0) - stays
-        kept.append((part, stays))
-    return kept if sum(stays for _, stays in kept) == to else []
+        staying = min(part.amount, left.get(goods, 0))
+        left[goods] = left.get(goods, 0) - staying
+        kept.append((part, staying))
+    return kept if sum(staying for _, staying in kept) == to else []

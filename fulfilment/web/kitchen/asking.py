@@ -8,16 +8,18 @@ from typing import TYPE_CHECKING, Any, Final
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.html import format_html
 
 from fulfilment.core.problems import Problem
 from fulfilment.core.units import said
+from fulfilment.read.ways import NAMES
 from fulfilment.web.ground.forms import Day, Grams, PageForm
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from fulfilment.read.kitchens import ProductSeen
-    from fulfilment.read.shortages import Offer
+    from fulfilment.read.ways import Told, Way
 
 _LINE: Final = re.compile(r"lines\.(\d+)(?:\.|$)")
 
@@ -99,26 +101,21 @@ class ResumeForm(PageForm):
     on = Day(label="Deliver after all on")
 
 
-WAYS: Final[Mapping[str, str]] = {
-    "take_less": "Take what comes",
-    "substitute": "Take something else with it",
-    "next_date": "The rest on another day",
-    "drop": "Take none of it",
-}
-
-
 class AnswerForm(PageForm):
-    """One of the ways that were shown; each carries the day and the product that it showed."""
+    """One of the ways that were shown; each carries the day, the product and the amount that it showed."""
 
-    places = {"on": "choice", "product": "choice"}
+    places = {"on": "choice", "product": "choice", "amount": "choice"}
     choice = forms.ChoiceField(label="What shall we do?", widget=forms.RadioSelect)
 
-    def __init__(self, offer: Offer, *args: Any, **kwargs: Any) -> None:
+    def __init__(self, told: Told, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         field = self.fields["choice"]
         assert isinstance(field, forms.ChoiceField), "it was declared as one"
-        field.choices = [
-            (f"{way.choice}/{way.on.isoformat()}/{way.product}", f"{WAYS[way.choice]}. {way.says}")
-            for way in offer.ways
-        ]
+        says = "<span><strong>{}.</strong> {}</span>"
+        field.choices = [(self.value(way), format_html(says, NAMES[way.choice], way.says)) for way in told.ways]
         field.error_messages["invalid_choice"] = "That cannot be had any more: look again and choose."
+
+    @staticmethod
+    def value(way: Way) -> str:
+        """What the form sends for a way."""
+        return f"{way.choice}/{way.on.isoformat()}/{way.product}/{way.amount}"

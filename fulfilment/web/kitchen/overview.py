@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
-from urllib.parse import urlencode
 
 from django.urls import path, reverse
 
@@ -19,7 +18,7 @@ if TYPE_CHECKING:
     from django.http import HttpRequest, HttpResponse
     from django.urls import URLPattern
 
-    from fulfilment.read.doubts import Seen
+    from fulfilment.read.ways import Told
     from fulfilment.web.ground.forms import PageForm
 
 
@@ -42,30 +41,19 @@ def shown(
         )
         for usual in found.usuals
     ]
-    offers = [
-        (offer, refused if refused is not None and about == offer.offer else AnswerForm(offer))
-        for offer in shortages.open_offers(whose.pk, now=now)
-    ]
+
+    def with_form(told: Told) -> tuple[Told, PageForm | None]:
+        if refused is not None and about == told.code:
+            return told, refused
+        return told, AnswerForm(told) if told.ways else None
+
     return show(
         request, None, "pages/kitchen/page.html", status=422 if refused is not None else 200,
-        kitchen=whose.name, token=token, found=found, usuals=usuals, offers=offers, today=today_of(now),
-        doubts=[(each, _ways(each, token)) for each in doubts.of_kitchen(whose.pk, now=now)],
+        kitchen=whose.name, token=token, found=found, usuals=usuals, today=today_of(now),
+        offers=[with_form(each) for each in shortages.open_offers(whose.pk, now=now)],
+        doubts=[with_form(each) for each in doubts.of_kitchen(whose.pk, now=now)],
         contact=kitchens.contact(), add=reverse("kitchen-add", args=[token]),
     )  # fmt: skip
-
-
-def _ways(doubt: Seen, token: str) -> list[tuple[str, str]]:
-    """What the kitchen can choose, each with the page on which it is done."""
-    add, day = reverse("kitchen-add", args=[token]), reverse("kitchen-day", args=[token, doubt.on])
-    return [
-        (
-            choice.says,
-            day
-            if choice.choice == "take_less"
-            else f"{add}?{urlencode({'ask': 1, 'on': choice.on.isoformat(), choice.product: choice.amount})}",
-        )
-        for choice in doubt.choices
-    ]
 
 
 PAGES: list[URLPattern] = [
