@@ -1,5 +1,5 @@
-"""Run by the rows ``list`` and ``get``, each in a process and a database of its own: prints seconds of the API and of
-its limit, a pair a round.
+"""Run by the rows ``list`` and ``get``, each in a process and a database of its own: prints milliseconds of one request
+to the API, of its limit, of a request whose answer holds nothing, and for a list of its fifth page; a line a round.
 
 The API is called as the web server calls it (WSGI), key and permission included, by one client at a time.  The limit
 fetches the very same rows with prepared statements on one connection of the database's own driver (sqlite3, psycopg).
@@ -7,17 +7,21 @@ fetches the very same rows with prepared statements on one connection of the dat
 
 from __future__ import annotations
 
+import json
 import os
 import sys
 from datetime import timedelta
 from time import perf_counter
 from typing import Any
+from urllib.parse import urlsplit
+from wsgiref.util import setup_testing_defaults
 
 import django
 
 from bench.measure import ROUNDS
 
-READS = 8
+PAGES = 5
+PAGE = 50
 
 
 def main(what: str) -> None:
@@ -29,15 +33,16 @@ def main(what: str) -> None:
     call_command("migrate", verbosity=0)
     api = Api()
     api.order()
-    work, limit = {"list": api.listing, "get": api.getting}[what]()
+    columns, times = {"list": api.listing, "get": api.getting}[what]()
     for place in range(ROUNDS + 1):
-        took: dict[Any, float] = {}
-        for each in (work, limit) if place % 2 else (limit, work):
-            begun = perf_counter()
-            each()
-            took[each] = perf_counter() - begun
+        took: dict[Any, float] = dict.fromkeys(columns, 0)
+        for turn in range(times):
+            for each in columns if turn % 2 else columns[::-1]:
+                begun = perf_counter()
+                each()
+                took[each] += 1000 * (perf_counter() - begun) / times
         if place:
-            print(f"{took[work]:.5f} {took[limit]:.5f}")
+            print(*(f"{took[each]:.5f}" for each in columns))
 
 
 class Api:
@@ -83,23 +88,41 @@ class Api:
         assert answer.status_code == 201, answer.content
         return str(answer.json()["id"])
 
-    def read(self, address: str, *, times: int) -> None:
-        for _ in range(times):
-            answer = self.client.get(f"/api/v1{address}", headers=self.headers)
-            assert answer.status_code == 200, answer.content
+    def read(self, path: str, query: str = "") -> bytes:
+        """One request as the web server makes it of what comes in by the line."""
+        from farm_orders.wsgi import application
 
-    def listing(self) -> tuple[Any, Any]:
-        for _ in range(60):
+        environ = {
+            "PATH_INFO": f"/api/v1{path}", "QUERY_STRING": query, "HTTP_AUTHORIZATION": self.headers["Authorization"],
+            "HTTP_HOST": "localhost", "REMOTE_ADDR": "127.0.0.1",
+        }  # fmt: skip
+        setup_testing_defaults(environ)
+        begun: list[str] = []
+        answer = application(environ, lambda status, *_: begun.append(status))  # type: ignore[arg-type]  # nothing is written the old way
+        body = b"".join(answer)
+        answer.close()
+        assert begun == ["200 OK"], body
+        return body
+
+    def nothing(self) -> None:
+        """Let in by its key, led to its view, answered: the least that any request takes."""
+        assert json.loads(self.read("/orders", "on=2001-01-01")) == {"items": [], "next": None}
+
+    def listing(self) -> tuple[list[Any], int]:
+        while self.number < PAGES * PAGE:
             self.order()
-        return (lambda: self.read("/orders", times=READS)), _fetching(READS, orders=50)
+        query = ""
+        for _ in range(PAGES - 1):
+            query = urlsplit(json.loads(self.read("/orders", query))["next"]).query
+        return [lambda: self.read("/orders"), _fetching(PAGE), self.nothing, lambda: self.read("/orders", query)], 8
 
-    def getting(self) -> tuple[Any, Any]:
+    def getting(self) -> tuple[list[Any], int]:
         for _ in range(5):
             code = self.order()
-        return (lambda: self.read(f"/orders/{code}", times=READS * 4)), _fetching(READS * 4, orders=1)
+        return [lambda: self.read(f"/orders/{code}"), _fetching(1), self.nothing], 32
 
 
-def _fetching(times: int, *, orders: int) -> Any:
+def _fetching(orders: int) -> Any:
     """Fetches the same orders' rows: orders, lines, promises and parts, four statements."""
     own = _own_connection()
     some = f'(SELECT id FROM "fulfilment_order" ORDER BY id DESC LIMIT {orders})'
@@ -113,9 +136,8 @@ def _fetching(times: int, *, orders: int) -> Any:
     )
 
     def fetch() -> None:
-        for _ in range(times):
-            for each in statements:
-                assert own.execute(each).fetchall()
+        for each in statements:
+            assert own.execute(each).fetchall()
         own.commit()
 
     return fetch
