@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
     from rest_framework.request import Request
 
+    from fulfilment.read.orders.whole import OrderTold
+
 Row = TypeVar("Row", Buyer, Kitchen, Product, StandingOrder, WebhookEndpoint)
 
 Versioned = Buyer | Kitchen | Order | Product | Purchase | StandingOrder | WebhookEndpoint
@@ -35,7 +37,7 @@ PARAMETER: Final = OpenApiParameter(
 """For the schema of every such method."""
 
 
-def tag(row: Versioned) -> str:
+def tag(row: Versioned | OrderTold) -> str:
     """The row as it stands."""
     return f'"{row.version}"'
 

@@ -10,7 +10,7 @@ from rest_framework import serializers
 
 from fulfilment.api.fields import Day, Flag, Id, Instant, Price, Shape, Text
 from fulfilment.core.promises import words
-from fulfilment.core.units import Goods, Money
+from fulfilment.core.units import Goods, decimal
 from fulfilment.models import Strain
 from fulfilment.read.orders import why
 from fulfilment.read.orders.whole import ways, wholes
@@ -162,9 +162,8 @@ def one(order: Order, actor: Actor) -> dict[str, Any]:
     return show([order.pk], actor)[0]
 
 
-def in_full(order: Order, actor: Actor) -> dict[str, Any]:
+def in_full(whole: Whole, actor: Actor) -> dict[str, Any]:
     """An order with what is personal of it."""
-    (whole,) = wholes([order.pk])
     found = ways(whole)
     return {
         **show_order(whole, staff=actor.may(STAFF)),
@@ -220,7 +219,7 @@ def _line(line: LineTold, parts: Sequence[PartTold], *, currency: str, staff: bo
         "product": line.product,
         "name": line.name,
         "unit": "units" if line.is_kit else "g",
-        "price": {"amount": Money(line.price_minor, currency).decimal, "currency": currency},
+        "price": {"amount": decimal(line.price_minor), "currency": currency},
         "ordered": line.ordered,
         "promised": line.promised,
         "chance": line.chance_pct,

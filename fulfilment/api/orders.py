@@ -32,7 +32,9 @@ from fulfilment.api.views import Endpoint
 from fulfilment.core import codes
 from fulfilment.core.problems import Forbidden, Invalid, Missing
 from fulfilment.models import Address, Buyer, Kitchen, Order
-from fulfilment.read.orders.states import ADVANCE, in_state
+from fulfilment.read.orders import finding
+from fulfilment.read.orders.states import ADVANCE
+from fulfilment.read.orders.whole import wholes
 from fulfilment.read.scope import visible
 from fulfilment.services import ordering, rows
 from fulfilment.services.ordering import Amendments, Asked
@@ -40,7 +42,6 @@ from fulfilment.services.ordering import Amendments, Asked
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from django.db.models import QuerySet
     from rest_framework.request import Request
 
     from fulfilment.read.scope import Actor
@@ -151,8 +152,13 @@ class Orders(Endpoint):
         """Orders with their lines, newest first: all, or those of some delivery days, a state, a customer."""
         pages.known(request, *(each.name for each in FILTERS))
         actor = actor_of(request)
-        mine = _filtered(request, visible(Order, actor))
-        return pages.page_of_keys(request, mine, show=lambda found: show(found, actor))
+        given, state = _wanted(request), pages.chosen(request, "state", STATES)
+        return pages.page_of(
+            request,
+            lambda before, size: finding.page(actor, given, state=state, before=before, size=size),
+            key=int,
+            show=lambda found: show(found, actor),
+        )
 
     @extend_schema(
         operation_id="orders_place", parameters=[PARAMETER], request=OrderPlaced, responses={201: OrderShape}
@@ -182,8 +188,7 @@ class OneOrder(Endpoint):
         """One order with its lines, promises and why, where it goes and where it is."""
         pages.known(request)
         actor = actor_of(request)
-        found = rows.find_in(visible(Order, actor).only("version"), code)
-        return Response(in_full(found, actor), headers={"ETag": etags.tag(found)})
+        return _in_full(rows.find_by(lambda tidy: finding.key_of(actor, tidy), Order, code), actor)
 
     @extend_schema(
         operation_id="orders_change", parameters=[etags.PARAMETER], request=OrderChanged, responses=OrderInFull
@@ -205,8 +210,7 @@ class OneOrder(Endpoint):
             etags.match(request, ordering.hold(own.public_id, changes.get("lines", ()), now=now))
             ordering.amend(own.public_id, changes, because=asked["because"], by=actor.name, now=now)
         uses.write(on=now.date())
-        changed = rows.find_in(visible(Order, actor).only("version"), code)
-        return Response(in_full(changed, actor), headers={"ETag": etags.tag(changed)})
+        return _in_full(own.pk, actor)
 
 
 class Cancellation(Endpoint):
@@ -266,6 +270,11 @@ class LineCancellation(Endpoint):
         return Response(one(order, actor))
 
 
+def _in_full(order: int, actor: Actor) -> Response:
+    (whole,) = wholes([order])
+    return Response(in_full(whole, actor), headers={"ETag": etags.tag(whole.order)})
+
+
 def _asked_of(request: Request, code: str, shape: type[Shape]) -> tuple[Mapping[str, Any], Actor, Order]:
     """What is asked of an order that stands, by whom, and the order; a reason for after the cut-off is the office's."""
     asked, actor = read(shape, request.data), actor_of(request)
@@ -311,18 +320,15 @@ def _address(number: int, *, kitchen: int | None, buyer: int | None) -> int:
     return there[0]
 
 
-def _filtered(request: Request, orders: QuerySet[Order]) -> QuerySet[Order]:
-    given = request.query_params
-    for name, field in (("on", "on"), ("from", "on__gte"), ("until", "on__lte")):
+def _wanted(request: Request) -> dict[str, str]:
+    """What orders are asked for by, each as it is looked up."""
+    given = {name: request.query_params[name] for name in finding.FILTERS if name in request.query_params}
+    for name in ("on", "from", "until"):
         if (day := pages.day(request, name)) is not None:
-            orders = orders.filter(**{field: day})
-    for name in ("kitchen", "buyer", "standing_order", "purchase"):
-        if name in given:
-            orders = orders.filter(**{f"{name}__public_id": codes.tidy(given[name]) or "-"})
-    if "reference" in given:
-        orders = orders.filter(reference=given["reference"])
-    state = pages.chosen(request, "state", STATES)
-    return orders if state is None else in_state(orders, state)
+            given[name] = day.isoformat()
+    for name in given.keys() & {"kitchen", "buyer", "standing_order", "purchase"}:
+        given[name] = codes.tidy(given[name])
+    return given
 
 
 def lines_of(asked: Mapping[str, Any]) -> list[Asked]:

@@ -59,30 +59,24 @@ def page(
     request: Request, rows: QuerySet[Row], *, show: Callable[[Sequence[Row]], Sequence[Mapping[str, Any]]]
 ) -> Response:
     """One page of ``rows``, newest first by their primary key."""
-    return _page(request, _from_cursor(request, rows), key=lambda row: row.pk, show=show)
+
+    def find(before: int | None, size: int) -> list[Row]:
+        return list((rows if before is None else rows.filter(pk__lt=before)).order_by("-pk")[:size])
+
+    return page_of(request, find, key=lambda row: row.pk, show=show)
 
 
-def page_of_keys(
-    request: Request, rows: QuerySet[Row], *, show: Callable[[Sequence[int]], Sequence[Mapping[str, Any]]]
-) -> Response:
-    """The same, where ``show`` is given the rows' keys and reads by itself what it tells of them."""
-    return _page(request, _from_cursor(request, rows).values_list("pk", flat=True), key=int, show=show)
-
-
-def _from_cursor(request: Request, rows: QuerySet[Row]) -> QuerySet[Row]:
-    cursor = request.query_params.get("cursor")
-    return (rows if cursor is None else rows.filter(pk__lt=_opened(cursor))).order_by("-pk")
-
-
-def _page(
+def page_of(
     request: Request,
-    items: QuerySet[Any, Item],
+    find: Callable[[int | None, int], list[Item]],
     *,
     key: Callable[[Item], int],
     show: Callable[[Sequence[Item]], Sequence[Mapping[str, Any]]],
 ) -> Response:
+    """One page of what ``find`` gives: so many items, newest first, where a key is given those before it."""
     size = _size(request.query_params.get("page_size"))
-    found = list(items[: size + 1])
+    cursor = request.query_params.get("cursor")
+    found = find(None if cursor is None else _opened(cursor), size + 1)
     shown = found[:size]
     body: dict[str, Any] = {"items": show(shown), "next": None}
     response = Response(body)

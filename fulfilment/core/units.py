@@ -50,9 +50,13 @@ class Money:
 
     @property
     def decimal(self) -> str:
-        """``1250`` as ``"12.50"``: two places, as the currencies of the farms served here have."""
-        sign = "-" if self.amount < 0 else ""
-        return f"{sign}{abs(self.amount) // 100}.{abs(self.amount) % 100:02d}"
+        return decimal(self.amount)
+
+
+def decimal(minor: int) -> str:
+    """``1250`` as ``"12.50"``: two places, as the currencies of the farms served here have."""
+    sign = "-" if minor < 0 else ""
+    return f"{sign}{abs(minor) // 100}.{abs(minor) % 100:02d}"
 
 
 def accepted(*, picked: int, refused: int) -> int:

@@ -20,8 +20,9 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any, Final, Generic, NamedTuple, TypeVar, get_type_hints
 
+from django.core.exceptions import EmptyResultSet
 from django.db import connection
-from django.db.models import Expression, Lookup
+from django.db.models import Expression, F, Func, Lookup
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -68,19 +69,33 @@ class Among(_Lookup):
         return form.format(key, keys), (*before, *after)
 
 
+class _Stored(Func):
+    """A column as it is stored: SQLite's driver would read each date anew, however often the same comes again."""
+
+    template = "%(expressions)s"
+
+    def as_sqlite(self, compiler: SQLCompiler, connection: Any, **_: Any) -> tuple[str, tuple[Any, ...]]:
+        return self.as_sql(compiler, connection, template="+%(expressions)s")
+
+    def get_db_converters(self, connection: Any) -> list[Any]:
+        return self.output_field.get_db_converters(connection)
+
+
 class Prepared(Generic[Row]):
     """One query: ``row`` is what each of its rows is, ``query`` makes it (its columns are the row's)."""
 
     def __init__(self, row: type[Row], query: Callable[[], QuerySet[Any]]) -> None:
         self._row, self._query = row, query
-        self._sql = ""
+        self._sql: str | None = None
         self._params: Sequence[Any] = ()
         self._converters: dict[int, tuple[list[Callable[..., Any]], Any]] = {}
 
     def rows(self, **given: Value) -> list[Row]:
         """The rows for these values, as the query orders them."""
-        if not self._sql:
+        if self._sql is None:
             self._prepare()
+        if not self._sql:
+            return []
         values = [_as_taken(given[each.name]) if isinstance(each, Given) else each for each in self._params]
         with connection.cursor() as cursor:
             cursor.execute(self._sql, values)
@@ -98,8 +113,13 @@ class Prepared(Generic[Row]):
         return list(map(self._row._make, zip(*columns, strict=True)))
 
     def _prepare(self) -> None:
-        compiler = self._query().values_list(*columns(self._row)).query.get_compiler(connection=connection)
-        self._sql, self._params = compiler.as_sql()
+        told = (_Stored(F(each)) if isinstance(each, str) else each for each in columns(self._row))
+        compiler = self._query().values_list(*told).query.get_compiler(connection=connection)
+        try:
+            self._sql, self._params = compiler.as_sql()
+        except EmptyResultSet:
+            # What nobody can be, nothing is.
+            self._sql = ""
         self._converters = compiler.get_converters([each for each, _, _ in compiler.select])
 
 

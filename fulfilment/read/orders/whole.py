@@ -45,6 +45,7 @@ class OrderTold(NamedTuple):
     start_on: date | None
     placed_at: datetime
     cancelled_at: datetime | None
+    version: int
     currency: Annotated[str, _CURRENCY]
 
 

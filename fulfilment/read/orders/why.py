@@ -89,4 +89,4 @@ def account(data: Mapping[str, Any], *, staff: bool) -> str:
 
 def numbers_of(data: Mapping[str, Any], *, staff: bool) -> dict[str, Any]:
     """The numbers that an account's sentence is made from; a customer's are its own."""
-    return {name: value for name, value in data.items() if staff or name not in _OTHERS}
+    return dict(data) if staff else {name: value for name, value in data.items() if name not in _OTHERS}
