@@ -9,7 +9,7 @@ evening nature gives.  Everything that decides is ``fulfilment.core``'s, compose
 A *way* of selling differs in what it believes is coming when it promises and plans:
 
 ========== =========================================================================================================
-target     the forecast's scenarios, promised at 80, 90 or 95 %; planned on their mean
+target     the forecast's scenarios, promised at 80, 90 or 95 %; planned on their mean, extras on what surely comes
 daily P10  each day's tenth percentile, as if sure
 mean       each day's mean, as if sure
 four weeks four fifths of the last four weeks' average day, as if sure
@@ -40,7 +40,7 @@ from fulfilment.core.allocation import (
     Want,
     allocate,
     audit,
-    coming,
+    expected,
     follow_harvests,
     lot_key,
     unrest,
@@ -320,9 +320,7 @@ class Year:
         ]
         if self.way.ahead:
             for goods, life in zip(GOODS, LIFE, strict=True):
-                means = np.floor(believed[goods].mean(axis=0)).astype(int).tolist()
-                amounts = {on(day + ahead): grams for ahead, grams in enumerate(means) if grams >= 1}
-                sources += coming(goods, amounts, life_days=life)
+                sources += expected(goods, believed[goods], today=on(day), life_days=life)
         lines = [line for line in self.lines.values() if self.way.ahead or line.ask.day == day]
         wants = follow_harvests([_want(line) for line in lines], sources)
         made = allocate(wants, sources, today=on(day))

@@ -26,6 +26,8 @@ FROM_DAY: Final = 56
 DAYS: Final = 364
 WEEKS: Final = 44
 CENTRAL: Final = "ours at 90"
+"""What a kitchen is asked that says nothing else."""
+SURER: Final = "ours at 95"
 SELLERS: Final = ("four weeks", "half of it", "all")
 """Those who sell without a forecast."""
 MOST_TIMES: Final = 99
@@ -41,7 +43,8 @@ class Lived:
 
     tallies: Mapping[str, Tally]
     delivered: Mapping[str, Delivered]
-    best: Best | None
+    best: Mapping[str, Best]
+    """By the way whose kept promises bind it."""
 
 
 def live(seed: int, *, weeks: int = WEEKS, step: int = 7, ways: Sequence[Way] = (*OURS, *RIVALS)) -> Lived:
@@ -51,11 +54,12 @@ def live(seed: int, *, weeks: int = WEEKS, step: int = 7, ways: Sequence[Way] = 
     demand = market(farm, seed=seed, first=first, last=last)
     years = sell(farm, demand, ways=ways, seed=seed, first=first, last=last, step=step)
     delivered = {name: year.delivered for name, year in years.items()}
-    clairvoyant = None
-    if CENTRAL in years:
-        bound = {line: min(promised, got) for line, (promised, got) in delivered[CENTRAL].items()}
-        clairvoyant = best(farm, demand, first=first, last=last, bound=bound)
-    return Lived({name: year.tally for name, year in years.items()}, delivered, clairvoyant)
+    clairvoyants: dict[str, Best] = {}
+    for name in (CENTRAL, SURER):
+        if name in years:
+            bound = {line: min(promised, got) for line, (promised, got) in delivered[name].items()}
+            clairvoyants[name] = best(farm, demand, first=first, last=last, bound=bound)
+    return Lived({name: year.tally for name, year in years.items()}, delivered, clairvoyants)
 
 
 def rows(*, seed: int, farms: int, weeks: int, step: int) -> Iterator[Row]:
@@ -100,21 +104,25 @@ def table(lived: Sequence[Lived]) -> Iterator[str]:
     ordered = together(lived, CENTRAL)
     yield (
         f"ordered {ordered.ordered / 1e3:.0f} kg in {ordered.lines} lines, harvested {ordered.harvested / 1e3:.0f} kg; "
-        f"the clairvoyant delivers {sum(one.best.delivered for one in lived if one.best) / 1e3:.0f} kg"
+        f"the clairvoyant delivers {sum(one.best[CENTRAL].delivered for one in lived) / 1e3:.0f} kg"
     )
 
 
 def goals(lived: Sequence[Lived]) -> Iterator[Row]:
     """What the years are held against."""
     yield from _honest(lived)
-    yield from _against_rivals(lived)
-    yield from _against_the_best(lived)
-    even = _jain(lived, CENTRAL)
-    yield goal_row("share at 90, Jain of equals", even, ">= 0.97", kept=even >= 0.97, note="the least of all farms")
-    ours = together(lived, CENTRAL)
-    moved, near = _percent(ours.resourced, ours.planned), _percent(ours.resourced_weighted, ours.planned_weighted)
-    note = f"{near:.1f} where near days weigh more; {_percent(ours.changed, ours.planned):.1f} % other amounts"
-    yield goal_row("share at 90, % re-sourced", moved, "<= 10", kept=moved <= 10, note=note)
+    yield from _against_days(lived)
+    for name in (CENTRAL, SURER):
+        chance = name.removeprefix("ours ")
+        yield from _broken(lived, name, chance)
+        yield from _against_the_best(lived, name, chance)
+        even = _jain(lived, name)
+        note = "the least of all farms"
+        yield goal_row(f"share {chance}, Jain of equals", even, ">= 0.97", kept=even >= 0.97, note=note)
+        ours = together(lived, name)
+        moved, near = _percent(ours.resourced, ours.planned), _percent(ours.resourced_weighted, ours.planned_weighted)
+        note = f"{near:.1f} where near days weigh more; {_percent(ours.changed, ours.planned):.1f} % other amounts"
+        yield goal_row(f"share {chance}, % re-sourced", moved, "<= 10", kept=moved <= 10, note=note)
 
 
 def _honest(lived: Sequence[Lived]) -> Iterator[Row]:
@@ -127,7 +135,7 @@ def _honest(lived: Sequence[Lived]) -> Iterator[Row]:
         yield goal_row(f"share at {target}, % lines kept", kept, f">= {target}", kept=kept >= target, note=note)
 
 
-def _against_rivals(lived: Sequence[Lived]) -> Iterator[Row]:
+def _against_days(lived: Sequence[Lived]) -> Iterator[Row]:
     ours, low, mean = (together(lived, name) for name in (CENTRAL, "daily P10", "mean"))
     over = ours.at_placing / max(low.at_placing, 1)
     note = f"{ours.at_placing / 1e3:.0f} kg against {low.at_placing / 1e3:.1f} kg when the order comes"
@@ -135,22 +143,26 @@ def _against_rivals(lived: Sequence[Lived]) -> Iterator[Row]:
     under, broken = _percent(mean.under, mean.counted), _percent(mean.broken, mean.promised)
     note = f"{mean.under} of {mean.counted} lines promised, {broken:.1f} % of kilos broken"
     yield goal_row("share by the mean, % < 88", under, "beside it", kept=True, note=note)
+
+
+def _broken(lived: Sequence[Lived], name: str, chance: str) -> Iterator[Row]:
+    ours = together(lived, name)
     broken = _percent(ours.broken, ours.promised)
-    yield goal_row("share at 90, % kilos broken", broken, "<= 2", kept=broken <= 2)
+    yield goal_row(f"share {chance}, % kilos broken", broken, "<= 2", kept=broken <= 2)
     rivals = {name: sum(at_rate(one.delivered[name], broken / 100) for one in lived) for name in SELLERS}
     better = max(rivals, key=rivals.__getitem__)
     over = min(ours.promised / max(rivals[better], 1), MOST_TIMES)
     note = f"{ours.promised / 1e3:.0f} kg; {better} at that rate {rivals[better] / 1e3:.0f} kg"
-    yield goal_row("share at 90 / better rival", over, ">= 1.3", kept=over >= 1.3, note=note)
+    yield goal_row(f"share {chance} / better rival", over, ">= 1.3", kept=over >= 1.3, note=note)
 
 
-def _against_the_best(lived: Sequence[Lived]) -> Iterator[Row]:
-    ours, known = together(lived, CENTRAL), [one.best for one in lived if one.best is not None]
+def _against_the_best(lived: Sequence[Lived], name: str, chance: str) -> Iterator[Row]:
+    ours, known = together(lived, name), [one.best[name] for one in lived]
     value = _percent(ours.value, sum(each.value for each in known))
-    yield goal_row("share at 90, % of best value", value, ">= 97", kept=value >= 97)
+    yield goal_row(f"share {chance}, % of best value", value, ">= 97", kept=value >= 97)
     left = _percent(sum(each.delivered for each in known) - ours.delivered, ours.harvested)
     note = "of the harvest, than the best"
-    yield goal_row("share at 90, % more left over", left, "<= 3", kept=left <= 3, note=note)
+    yield goal_row(f"share {chance}, % more left over", left, "<= 3", kept=left <= 3, note=note)
 
 
 def at_rate(delivered: Delivered, rate: float) -> int:

@@ -9,7 +9,7 @@ from datetime import date
 
 from django.db.models import F
 
-from fulfilment.core.allocation import Source, Want, coming, coming_key, follow_harvests, lot_key
+from fulfilment.core.allocation import Source, Want, coming, coming_key, expected, follow_harvests, lot_key
 from fulfilment.core.promises import window
 from fulfilment.core.units import KIT, Goods
 from fulfilment.models import Allocation, Book, Line, Lot, PromisePart
@@ -44,15 +44,15 @@ def question(*, today: date) -> Question:
             sources.append(Source(lot_key(lot.pk), goods, lot.quantity, lot.ready_on, lot.best_before, lot.pk))
     to_seal = supply.unsealed()
     for goods, row in books.items():
-        amounts: Mapping[date, int] = {}
         if goods.is_kit:
             ready: dict[date, int] = defaultdict(int)
             for day, pieces in to_seal.get(goods.strain_id, ()):
                 ready[max(day, today)] += pieces
-            amounts = ready
+            sources += coming(goods, ready, life_days=life[goods])
         elif row.forecast is not None:
-            amounts = supply.mean(goods.strain_id, goods.grade, forecast=row.forecast, today=today)
-        sources += coming(goods, amounts, life_days=life[goods])
+            grams = supply.scenarios(goods, forecast=row.forecast, today=today)
+            if grams is not None:
+                sources += expected(goods, grams, today=today, life_days=life[goods])
     needed, versions = wants(today=today)
     stored = {want.line_id: dict(want.previous) for want in needed}
     return Question(follow_harvests(needed, sources), tuple(sources), versions, lots, stored)

@@ -307,9 +307,14 @@ def newest_entry() -> int:
     return StockEntry.objects.order_by("-pk").values_list("pk", flat=True).first() or 0
 
 
+def scenarios(goods: Goods, *, forecast: Forecast, today: date) -> NDArray[np.int32] | None:
+    """Grams that the forecast gives [scenario, day] from ``today`` on; None for goods that it does not know."""
+    return _coming(seen(forecast), goods, today=today)
+
+
 def mean(strain_id: int, grade: str, *, forecast: Forecast, today: date) -> Mapping[date, int]:
     """The coming harvest of each day from ``today`` at its scenario mean, in whole grams."""
-    array = _coming(seen(forecast), Goods(strain_id, grade), today=today)
+    array = scenarios(Goods(strain_id, grade), forecast=forecast, today=today)
     if array is None:
         return {}
     return {today + timedelta(days=i): int(g) for i, g in enumerate(np.floor(array.mean(axis=0))) if g >= 1}

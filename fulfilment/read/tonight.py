@@ -135,11 +135,17 @@ def coming_short(today: date) -> tuple[Short, ...]:
 def why(account: Mapping[str, object], *, is_kit: bool = False) -> str:
     """A line's account as a sentence for staff; empty where it gets all it ordered."""
     reason = _reason(account, is_kit=is_kit)
+    if reason and account.get("code") in _SHARING and (back := account.get("kept_back")):
+        reason += f" {back} g more are expected and kept back for promises until they are picked."
     if reason and (over := account.get("part_pack")):
         reason += f" Its last pack holds {over} g."
     if reason and isinstance(full_on := account.get("full_on"), str):
         reason += f" All of it can be had on {in_words(date.fromisoformat(full_on))}."
     return reason
+
+
+_SHARING: Final = frozenset({Code.NOTHING_LEFT, Code.MINIMUM_NOT_REACHED, Code.SHORT_PROMISED_ONLY, Code.SHORT_SHARED})
+"""Codes of lines that could have used what is kept back."""
 
 
 def _reason(account: Mapping[str, object], *, is_kit: bool) -> str:
@@ -151,7 +157,8 @@ def _reason(account: Mapping[str, object], *, is_kit: bool) -> str:
         case Code.NOTHING_THERE:
             return "Nothing that it accepts is in store or expected in time."
         case Code.NOTHING_LEFT:
-            return f"Of {there} {unit} in its window earlier promises and better tiers leave less than one pack."
+            open_ = _whole(there) - _whole(account.get("kept_back"))
+            return f"Of {open_} {unit} in its window earlier promises and better tiers leave less than one pack."
         case Code.MINIMUM_NOT_REACHED:
             return "Less than the least it takes could be had, so nothing is sent."
         case Code.PROMISE_SHORT if _whole(there) - _whole(before) >= _whole(promised):

@@ -117,7 +117,8 @@ def test_misses_are_printed_like_the_rest() -> None:
     )  # fmt: skip
     everyone = dict.fromkeys(WAYS, bad)
     delivered = {name: {1: (20_000, 20_000)} for name in WAYS}
-    lived = [share.Lived(everyone, delivered, Best(value=9_000.0, delivered=9_000.0))]
+    known = dict.fromkeys((share.CENTRAL, share.SURER), Best(value=9_000.0, delivered=9_000.0))
+    lived = [share.Lived(everyone, delivered, known)]
     rows = {row.name: row for row in share.goals(lived)}
     assert {row.verdict for name, row in rows.items() if "mean" not in name} == {"missed"}
     assert rows["share at 90, % re-sourced"].ratio == 90

@@ -1,9 +1,10 @@
 """Lots and coming harvests to lines: how much each gets, from where, and why.
 
-Amounts are whole grams or pieces, days are the farm's.  A coming harvest counts at its scenario mean.  The order of
-what matters: safety (nothing past its date, nothing held: the caller leaves held sources out) > what is past cut-off
-or picked > promises by rank > customers' minimums > what is left, by tier under the farm's rule > fewer substitutes >
-the earliest expiry of what is on hand used first > yesterday's plan > older goods to earlier days > few lots per line.
+Amounts are whole grams or pieces, days are the farm's.  A coming harvest counts at its scenario mean for what is
+promised, at what comes surely enough for what goes beyond (``leaning``).  The order of what matters: safety (nothing
+past its date, nothing held: the caller leaves held sources out) > what is past cut-off or picked > promises by rank >
+customers' minimums > what is left, by tier under the farm's rule > fewer substitutes > the earliest expiry of what is
+on hand used first > yesterday's plan > older goods to earlier days > few lots per line.
 
 1. Like lots are merged to cohorts, like lines to classes (``network``).
 2. Pieces of frozen or part-picked lines stay while their source holds them (``plan``).
@@ -22,7 +23,15 @@ the second only.  12 kg for 18 ordered: each gets two thirds, 2⅔, 5⅓ and 4 k
 from fulfilment.core.allocation.audit import audit
 from fulfilment.core.allocation.difference import difference, unrest
 from fulfilment.core.allocation.plan import allocate
-from fulfilment.core.allocation.sources import coming, coming_key, follow_harvests, lot_key, parse_coming
+from fulfilment.core.allocation.sources import (
+    SHARED_AT,
+    coming,
+    coming_key,
+    expected,
+    follow_harvests,
+    lot_key,
+    parse_coming,
+)
 from fulfilment.core.allocation.terms import (
     Account,
     Change,
@@ -39,6 +48,7 @@ from fulfilment.core.allocation.terms import (
 from fulfilment.core.fairness import Rule
 
 __all__ = [
+    "SHARED_AT",
     "Account",
     "Change",
     "Code",
@@ -56,6 +66,7 @@ __all__ = [
     "coming",
     "coming_key",
     "difference",
+    "expected",
     "follow_harvests",
     "lot_key",
     "parse_coming",

@@ -2,7 +2,8 @@
 
 In this order: pieces past cut-off stay; promises in rank order, each part first from the goods it was promised in,
 then (a promise its own goods cannot keep) from any goods the line accepts; customers' minimums, all or nothing, by
-tier and rank; what is left by tier under the tier's rule.  Each step keeps what the earlier ones gave and may
+tier and rank; what is left by tier under the tier's rule.  Promises may lean on all that is expected, the rest only on
+what is to be shared of it (:mod:`.leaning`).  Each step keeps what the earlier ones gave and may
 only move it to other sources.  Promises and minimums are decided by rank strictly, so one exact question to the
 network per line gives the same choice as an integer programme would, without its tolerances.
 
@@ -20,6 +21,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Final
 
+from fulfilment.core.allocation.leaning import lean
 from fulfilment.core.allocation.network import Network
 from fulfilment.core.allocation.terms import Want
 from fulfilment.core.fairness import Curve, Flow, Rule, curve, fixed, leximin_proved
@@ -58,20 +60,36 @@ class Claim:
         return min(self.want.pack, self.top - self.got)
 
 
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """The claims with their final amounts, pinned grams included, and what proves them right.
+
+    ``tight``: by tier the masks of cohorts that prove its division fair, lowest level first.  ``opened`` is what each
+    cohort has for all, after what is for promises only and none needed; ``leaning`` the mask that proves that promises
+    had to lean on the rest.
+    """
+
+    claims: list[Claim]
+    tight: list[tuple[int, int]]
+    opened: list[int]
+    leaning: int
+
+
 def settle(
     wants: Sequence[Want],
     network: Network,
     *,
     held: Sequence[int],
+    shared: Sequence[int],
     pinned: Sequence[Mapping[Goods, int]],
     tops: Sequence[int],
     rules: Mapping[int, Rule] | Rule,
     seed: int,
-) -> tuple[list[Claim], list[tuple[int, int]]]:
-    """The claims with their final amounts, pinned grams included; and by tier the masks of cohorts that prove its
-    division fair, lowest level first.
+) -> Settled:
+    """How much every line gets.
 
-    ``held`` is what each cohort has after pinned pieces, ``pinned`` (by goods) and ``tops`` are per want.
+    ``held`` is what each cohort has after pinned pieces, ``shared`` what of it may go beyond promises; ``pinned`` (by
+    goods) and ``tops`` are per want.
     """
     stays = [sum(by_goods.values()) for by_goods in pinned]
     masks, nodes = _nodes(network)
@@ -96,15 +114,16 @@ def settle(
         claims.append(claim)
     flow = _own_goods(claims, part_masks, masks, list(part_nodes), held=held)
     _keep_promises(claims, flow, pinned=stays)
-    _serve_minimums(claims, flow)
+    leaning = lean(flow, held=held, shared=shared)
+    _serve_minimums(claims, leaning.flow)
     for claim in claims:
         claim.firm = claim.got
     tight: list[tuple[int, int]] = []
     for tier in sorted({c.want.tier for c in claims}):
         rule = rules if isinstance(rules, Rule) else rules.get(tier, Rule.PRO_RATA)
-        sets = _share_tier(claims, masks, tier=tier, rule=rule, held=held, pinned=stays, seed=seed)
+        sets = _share_tier(claims, masks, tier=tier, rule=rule, held=leaning.opened, pinned=stays, seed=seed)
         tight += [(tier, mask) for mask in sets]
-    return claims, tight
+    return Settled(claims, tight, leaning.opened, leaning.proof)
 
 
 def _nodes(network: Network) -> tuple[list[int], list[int]]:

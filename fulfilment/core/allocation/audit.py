@@ -4,7 +4,9 @@ What must hold: no source gives more than it holds, nothing goes where its goods
 not listed as a source (things on hold) gives nothing; what is past cut-off, or of a line picked in part, keeps its
 source; amounts are what the pieces hold, at most what is ordered, in whole packs where no promise is broken, and not
 below a minimum; no promise is short while others have more than theirs, nothing lies unused that somebody could use;
-every account's numbers are those counted here.
+every account's numbers are those counted here.  What is for promises only is never shared out: the plan says how much
+of each harvest it kept back and names a set of goods (``Plan.leaning``), and it is counted that the promises which
+accept nothing but that set come to more than it has to share by all that was not kept back.
 
 And the division is fair.  The plan names sets of goods (``Plan.tight``); for each it is counted that what they hold
 goes, to the last gram, to lines that can use nothing else, and that none of those stands higher, above what was firm,
@@ -14,7 +16,6 @@ there is no path from a better-filled line to a worse-filled one of its tier.  N
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import date
@@ -22,9 +23,9 @@ from fractions import Fraction
 from typing import Final
 
 from fulfilment.core.allocation.collecting import uncollected
+from fulfilment.core.allocation.shelf import Shelf, kept_pieces, stays
 from fulfilment.core.allocation.terms import Account, Code, Piece, Plan, Source, Want
 from fulfilment.core.fairness import Rule
-from fulfilment.core.units import Goods
 
 FINE: Final = 64
 """Levels are compared in units of 2⁻⁶⁴."""
@@ -33,8 +34,8 @@ FINE: Final = 64
 @uncollected()
 def audit(plan: Plan, wants: Sequence[Want], sources: Sequence[Source], *, today: date | None = None) -> list[str]:
     """What is wrong with ``plan``, each fault a sentence; empty when it is right."""
-    shelf = _Shelf(sources, wants, today=today)
-    kept = _kept(wants, shelf, today=today)
+    shelf = Shelf(sources, wants, today=today)
+    kept = kept_pieces(wants, shelf, today=today)
     strange = [
         f"{_where(piece)} names what was not asked or is not there"
         for piece in plan.pieces
@@ -42,6 +43,7 @@ def audit(plan: Plan, wants: Sequence[Want], sources: Sequence[Source], *, today
     ]
     faults = strange or [
         *_pieces(plan, wants, shelf, kept, today=today),
+        *_kept_back(plan, wants, shelf, kept),
         *_amounts(plan, wants),
         *_accounts(plan, wants, shelf),
         *_unused(plan, wants, shelf),
@@ -49,80 +51,13 @@ def audit(plan: Plan, wants: Sequence[Want], sources: Sequence[Source], *, today
     return faults or _fairness(plan, wants, shelf, kept)
 
 
-class _Shelf:
-    """What there is, by cells of like goods, harvest day and last day, and which of them each line accepts."""
-
-    def __init__(self, sources: Sequence[Source], wants: Sequence[Want], *, today: date | None) -> None:
-        self.by_key = {source.key: source for source in sources}
-        self.cells: dict[tuple[Goods, date, date], int] = {}
-        self.cell_of: dict[str, int] = {}
-        self.holds: list[int] = []
-        for source in sources:
-            cell = self.cells.setdefault((source.goods, source.ready_on, source.usable_until), len(self.cells))
-            if cell == len(self.holds):
-                self.holds.append(0)
-            self.cell_of[source.key] = cell
-            self.holds[cell] += source.amount
-        self._of_goods: dict[Goods, list[tuple[date, date, int]]] = {}
-        for (goods, ready, until), cell in self.cells.items():
-            self._of_goods.setdefault(goods, []).append((ready, until, cell))
-        for own in self._of_goods.values():
-            own.sort()
-        kinds: dict[tuple[tuple[tuple[Goods, date, date], ...], date], int] = {}
-        self.reach: list[frozenset[int]] = []
-        """By kind of line: the cells it accepts."""
-        self.kind_of: dict[int, int] = {}
-        for want in wants:
-            day = want.day if today is None else max(want.day, today)
-            kind = kinds.setdefault((want.choices, day), len(kinds))
-            if kind == len(self.reach):
-                self.reach.append(self._accepted(want.choices, day))
-            self.kind_of[want.line_id] = kind
-
-    def _accepted(self, choices: Sequence[tuple[Goods, date, date]], day: date) -> frozenset[int]:
-        found: list[int] = []
-        for goods, first, last in choices:
-            own = self._of_goods.get(goods, [])
-            begin = bisect_left(own, first, key=lambda entry: entry[0])
-            end = bisect_right(own, min(last, day), key=lambda entry: entry[0])
-            found += [cell for _, until, cell in own[begin:end] if until >= day]
-        return frozenset(found)
-
-    def sums(self, by_cell: Sequence[int]) -> list[int]:
-        """By kind of line, what the cells it accepts have together."""
-        return [sum(by_cell[cell] for cell in cells) for cells in self.reach]
-
-
-def _stays(want: Want) -> bool:
-    return want.frozen or want.picked > 0
-
-
 def _least(want: Want) -> int:
     """The least worth sending; a promise below the customer's minimum was accepted by a person."""
     return min(want.at_least, want.ordered, want.promised_total or want.at_least)
 
 
-def _kept(wants: Sequence[Want], shelf: _Shelf, *, today: date | None) -> dict[int, dict[str, int]]:
-    """By line past cut-off or picked in part: what of yesterday's sources must stay with it, by rank."""
-    left: dict[str, int] = {}
-    kept: dict[int, dict[str, int]] = {}
-    for want in sorted((w for w in wants if _stays(w)), key=lambda w: (w.rank, w.line_id)):
-        day = want.day if today is None else max(want.day, today)
-        room = want.ordered
-        own = kept.setdefault(want.line_id, {})
-        for key, amount in want.previous:
-            source = shelf.by_key.get(key)
-            if source is None or not source.ready_on <= day <= source.usable_until:
-                continue
-            step = min(amount, left.setdefault(key, source.amount), room)
-            left[key] -= step
-            room -= step
-            own[key] = own.get(key, 0) + step
-    return kept
-
-
 def _pieces(
-    plan: Plan, wants: Sequence[Want], shelf: _Shelf, kept: Mapping[int, Mapping[str, int]], *, today: date | None
+    plan: Plan, wants: Sequence[Want], shelf: Shelf, kept: Mapping[int, Mapping[str, int]], *, today: date | None
 ) -> list[str]:
     faults: list[str] = []
     by_line = {want.line_id: want for want in wants}
@@ -162,6 +97,42 @@ def _pieces(
     return faults
 
 
+def _opened(plan: Plan, shelf: Shelf) -> list[int]:
+    """By cell, what is there for all."""
+    return [shelf.holds[cell] - plan.kept_back.get(cohort, 0) for cohort, cell in shelf.cells.items()]
+
+
+def _kept_back(plan: Plan, wants: Sequence[Want], shelf: Shelf, kept: Mapping[int, Mapping[str, int]]) -> list[str]:
+    """What is for promises only: none of it goes elsewhere, and promises take no more of it than they must."""
+    if not shelf.cells.keys() >= {*plan.kept_back, *plan.leaning}:
+        return ["the plan keeps back what is not there"]
+    faults: list[str] = []
+    used, pinned = [0] * len(shelf.holds), [0] * len(shelf.holds)
+    for piece in plan.pieces:
+        used[shelf.cell_of[piece.source]] += piece.amount
+    for own in kept.values():
+        for key, amount in own.items():
+            pinned[shelf.cell_of[key]] += amount
+    shared = [max(0, share - stays) for share, stays in zip(shelf.shares, pinned, strict=True)]
+    leaned = 0
+    for cohort, cell in shelf.cells.items():
+        back = plan.kept_back.get(cohort, 0)
+        beyond = shelf.holds[cell] - pinned[cell] - shared[cell]
+        leaned += beyond - back
+        if not 0 <= back <= beyond or used[cell] > shelf.holds[cell] - back:
+            faults.append(f"{cohort[0]} of {cohort[1]} keeps back {back} of {beyond} and gives {used[cell]}")
+    proof = {cell for cohort, cell in shelf.cells.items() if cohort in plan.leaning or not shelf.holds[cell]}
+    confined = [cells <= proof for cells in shelf.reach]
+    needed = -sum(shared[cell] for cell in proof)
+    for want in wants:
+        if confined[shelf.kind_of[want.line_id]]:
+            account, own = plan.accounts.get(want.line_id), kept.get(want.line_id, {})
+            needed += max(0, min(account.firm, want.promised_total) - sum(own.values())) if account else 0
+    if leaned and leaned != needed:
+        faults.append(f"promises lean on {leaned} of what is not to be shared, they need {needed}")
+    return faults
+
+
 def _where(piece: Piece) -> str:
     return f"the piece of line {piece.line_id} from {piece.source}"
 
@@ -179,7 +150,7 @@ def _amounts(plan: Plan, wants: Sequence[Want]) -> list[str]:
             faults.append(f"line {want.line_id} is said to get {got}, its pieces hold {sums[want.line_id]}")
         if got > want.ordered:
             faults.append(f"line {want.line_id} gets {got} of {want.ordered} ordered")
-        if _stays(want) or got in (0, want.ordered):
+        if stays(want) or got in (0, want.ordered):
             continue
         if got < _least(want):
             faults.append(f"line {want.line_id} gets {got}, below its minimum of {_least(want)}")
@@ -189,9 +160,10 @@ def _amounts(plan: Plan, wants: Sequence[Want]) -> list[str]:
     return faults
 
 
-def _accounts(plan: Plan, wants: Sequence[Want], shelf: _Shelf) -> list[str]:
+def _accounts(plan: Plan, wants: Sequence[Want], shelf: Shelf) -> list[str]:
     faults: list[str] = []
     there_for = shelf.sums(shelf.holds)
+    back_for = shelf.sums([whole - part for whole, part in zip(shelf.holds, _opened(plan, shelf), strict=True)])
     outside: defaultdict[int, int] = defaultdict(int)
     substituted: defaultdict[int, int] = defaultdict(int)
     liked = {want.line_id: want.choices[0][0] if want.choices else None for want in wants}
@@ -210,9 +182,11 @@ def _accounts(plan: Plan, wants: Sequence[Want], shelf: _Shelf) -> list[str]:
         promised = want.promised_total
         broken = got % want.pack if got < min(promised, want.ordered) else 0
         said = (
-            account.ordered, account.promised, account.allocated, account.there, account.substituted, account.part_pack
+            account.ordered, account.promised, account.allocated, account.there, account.kept_back,
+            account.substituted, account.part_pack,
         )  # fmt: skip
-        true = (want.ordered, promised, got, there, substituted[want.line_id], broken)
+        back = back_for[shelf.kind_of[want.line_id]]
+        true = (want.ordered, promised, got, there, back, substituted[want.line_id], broken)
         whole = want.ordered + want.picked
         share, below = account.share.as_integer_ratio()
         if said != true or share * (whole or 1) != below * (100 * (got + want.picked) if whole else 100):
@@ -227,15 +201,15 @@ def _accounts(plan: Plan, wants: Sequence[Want], shelf: _Shelf) -> list[str]:
     return faults
 
 
-def _unused(plan: Plan, wants: Sequence[Want], shelf: _Shelf) -> list[str]:
+def _unused(plan: Plan, wants: Sequence[Want], shelf: Shelf) -> list[str]:
     """Lines that could have one more pack of what is left, or one promised them of what others got unpromised."""
     faults: list[str] = []
-    left = list(shelf.holds)
+    left = _opened(plan, shelf)
     for piece in plan.pieces:
         left[shelf.cell_of[piece.source]] -= piece.amount
     spare_for = shelf.sums(left)
     beyond = {
-        want.line_id: 0 if _stays(want) else max(0, plan.amounts.get(want.line_id, 0) - want.promised_total)
+        want.line_id: 0 if stays(want) else max(0, plan.amounts.get(want.line_id, 0) - want.promised_total)
         for want in wants
     }
     taken: dict[int, dict[int, int]] = {}
@@ -271,14 +245,14 @@ def _unused(plan: Plan, wants: Sequence[Want], shelf: _Shelf) -> list[str]:
 # ---- Fairness -------------------------------------------------------------------------------------------------------
 
 
-def _fairness(plan: Plan, wants: Sequence[Want], shelf: _Shelf, kept: Mapping[int, Mapping[str, int]]) -> list[str]:
+def _fairness(plan: Plan, wants: Sequence[Want], shelf: Shelf, kept: Mapping[int, Mapping[str, int]]) -> list[str]:
     """Each tier's division before packs, counted through its tight sets; other faults must have been found before."""
     faults: list[str] = []
-    held = list(shelf.holds)
+    held = _opened(plan, shelf)
     pinned: dict[int, int] = {}
-    for line_id, stays in kept.items():
-        pinned[line_id] = sum(stays.values())
-        for key, amount in stays.items():
+    for line_id, own in kept.items():
+        pinned[line_id] = sum(own.values())
+        for key, amount in own.items():
             held[shelf.cell_of[key]] -= amount
     reach = [sum(1 << cell for cell in cells if held[cell]) for cells in shelf.reach]
     drawn: list[Fraction | int] = [0] * len(reach)
@@ -290,11 +264,11 @@ def _fairness(plan: Plan, wants: Sequence[Want], shelf: _Shelf, kept: Mapping[in
     for tier, lines in sorted(tiers.items()):
         highest = [_LOWEST] * len(reach)
         short: list[tuple[int, Want]] = []
-        own = [plan.accounts[want.line_id] for want in lines]
-        fair = [account.fair.as_integer_ratio() for account in own]
+        told = [plan.accounts[want.line_id] for want in lines]
+        fair = [account.fair.as_integer_ratio() for account in told]
         rises: defaultdict[tuple[int, int], int] = defaultdict(int)
         falls: defaultdict[tuple[int, int], int] = defaultdict(int)
-        for want, account, (above, below) in zip(lines, own, fair, strict=True):
+        for want, account, (above, below) in zip(lines, told, fair, strict=True):
             kind, firm = shelf.kind_of[want.line_id], account.firm * below
             top = _top(want, pinned.get(want.line_id, 0)) * below
             if not firm <= above <= top or account.allocated * below <= above - want.pack * below:
@@ -331,7 +305,7 @@ def _proofs(
     drawn: Sequence[Fraction | int],
     held: Sequence[int],
     highest: Sequence[int],
-    shelf: _Shelf,
+    shelf: Shelf,
 ) -> list[str]:
     """Whether every short line lies in a set that is used up by lines who stand no higher."""
     faults: list[str] = []

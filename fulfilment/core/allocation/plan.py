@@ -14,7 +14,7 @@ from fulfilment.core.allocation.carrying import carry
 from fulfilment.core.allocation.collecting import uncollected
 from fulfilment.core.allocation.network import Network, build, usable
 from fulfilment.core.allocation.pouring import pour
-from fulfilment.core.allocation.terms import Account, Code, Piece, Plan, Source, Tight, Totals, Want
+from fulfilment.core.allocation.terms import Account, Code, Cohort, Piece, Plan, Source, Tight, Totals, Want
 from fulfilment.core.fairness import Rule, bits
 from fulfilment.core.problems import Invalid
 from fulfilment.core.units import Goods
@@ -47,13 +47,21 @@ def allocate(
     pinned = _pin(wants, by_key, left, today=today)
     held = [sum(left[source.key] for source in group) for group in network.lots]
     tops = [_top(want, sum(kept.values())) for want, kept in zip(wants, pinned, strict=True)]
-    claims, tight = settle(
-        wants, network, held=held, pinned=[_by_goods(kept, by_key) for kept in pinned], tops=tops, rules=rule, seed=seed
-    )
+    shared = [
+        max(0, sum(left[source.key] - source.amount + source.sharable for source in group)) for group in network.lots
+    ]
+    settled = settle(
+        wants, network, held=held, shared=shared, pinned=[_by_goods(kept, by_key) for kept in pinned], tops=tops,
+        rules=rule, seed=seed,
+    )  # fmt: skip
+    claims, opened = settled.claims, settled.opened
+    kept_back = [whole - part for whole, part in zip(held, opened, strict=True)]
     open_amounts = [claim.got - sum(kept.values()) for claim, kept in zip(claims, pinned, strict=True)]
-    pieces = _sourced(wants, network, left, held=held, pinned=pinned, amounts=open_amounts)
+    pieces = _sourced(wants, network, left, held=opened, pinned=pinned, amounts=open_amounts)
     lost = [_lost(want, network, kind, by_key, today=today) for want, kind in zip(wants, network.kind_of, strict=True)]
-    accounts = _accounts(claims, network, pieces=pieces, pinned=pinned, lost=lost, by_key=by_key, rule=rule)
+    accounts = _accounts(
+        claims, network, pieces=pieces, pinned=pinned, lost=lost, kept_back=kept_back, by_key=by_key, rule=rule
+    )
     return Plan(
         pieces=tuple(
             Piece(line_id=want.line_id, source=key, goods=by_key[key].goods, amount=amount)
@@ -63,8 +71,14 @@ def allocate(
         accounts=accounts,
         amounts={claim.want.line_id: claim.got for claim in claims},
         totals=_totals(wants, accounts, pieces, there=sum(by_key[key].amount for key in network.cohort_of)),
-        tight=tuple(Tight(tier, frozenset(network.cohorts[t] for t in bits(mask))) for tier, mask in tight),
+        tight=tuple(Tight(tier, _cohorts(network, mask)) for tier, mask in settled.tight),
+        kept_back={network.cohorts[t]: amount for t, amount in enumerate(kept_back) if amount},
+        leaning=_cohorts(network, settled.leaning),
     )
+
+
+def _cohorts(network: Network, mask: int) -> frozenset[Cohort]:
+    return frozenset(network.cohorts[t] for t in bits(mask))
 
 
 def _check(wants: Sequence[Want], sources: Sequence[Source]) -> None:
@@ -189,11 +203,15 @@ def _accounts(
     pieces: Sequence[Mapping[str, int]],
     pinned: Sequence[Mapping[str, int]],
     lost: Sequence[int],
+    kept_back: Sequence[int],
     by_key: Mapping[str, Source],
     rule: Mapping[int, Rule] | Rule,
 ) -> dict[int, Account]:
     amounts = np.array([sum(source.amount for source in group) for group in network.lots], dtype=np.int64)
-    held_in = [int(amounts[list(bits(kind.mask))].sum()) for kind in network.kinds]
+    reach = [list(bits(kind.mask)) for kind in network.kinds]
+    held_in = [int(amounts[own].sum()) for own in reach]
+    back = np.array(kept_back, dtype=np.int64)
+    back_in = [int(back[own].sum()) for own in reach]
     owed = _owed(claims, network, pieces=pieces, pinned=pinned)
     order = sorted(range(len(claims)), key=lambda p: (claims[p].want.rank, claims[p].want.line_id))
     before = _promised_before(order, owed, network, stays=[_stays(claim.want) for claim in claims])
@@ -227,6 +245,7 @@ def _accounts(
             lost=lost[place],
             firm=claim.firm,
             part_pack=_part_pack(claim),
+            kept_back=back_in[kind],
         )
     return accounts
 

@@ -10,6 +10,10 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
 
 from fulfilment.core.allocation.terms import Source, Want
 from fulfilment.core.units import Goods
@@ -29,12 +33,40 @@ def parse_coming(key: str) -> tuple[Goods, date]:
     return Goods(int(strain), grade), date.fromisoformat(day)
 
 
-def coming(goods: Goods, amounts: Mapping[date, int], *, life_days: int) -> list[Source]:
-    """A source for each day's coming harvest, usable for ``life_days`` from it."""
+SHARED_AT: Final = 0.7
+"""The chance at which a harvest that is still growing must come before anything beyond promises is given out of it."""
+
+
+def coming(
+    goods: Goods, amounts: Mapping[date, int], *, life_days: int, to_share: Mapping[date, int] | None = None
+) -> list[Source]:
+    """A source for each day's coming harvest, usable for ``life_days`` from it; all of it is shared unless said."""
     return [
-        Source(coming_key(goods, day), goods, amount, day, day + timedelta(days=life_days))
+        Source(
+            coming_key(goods, day), goods, amount, day, day + timedelta(days=life_days),
+            to_share=None if to_share is None else to_share[day],
+        )
         for day, amount in sorted(amounts.items())
-    ]
+    ]  # fmt: skip
+
+
+def expected(goods: Goods, grams: NDArray[np.int32], *, today: date, life_days: int) -> list[Source]:
+    """A source for each day's coming harvest at its mean; ``grams`` is [scenario, day] from ``today`` on.
+
+    What may go beyond promises is in all, up to any day, no more than what comes by then at the chance ``SHARED_AT``:
+    a harvest expected between Tuesday and Thursday is shared out on Thursday.
+    """
+    means = np.floor(grams.mean(axis=0)).astype(np.int64).tolist()
+    surely = np.quantile(grams.cumsum(axis=1), 1 - SHARED_AT, axis=0, method="inverted_cdf").tolist()
+    amounts: dict[date, int] = {}
+    to_share: dict[date, int] = {}
+    given = 0
+    for ahead, (mean, sure) in enumerate(zip(means, surely, strict=True)):
+        if mean >= 1:
+            day = today + timedelta(days=ahead)
+            amounts[day], to_share[day] = mean, min(mean, max(0, int(sure) - given))
+            given += to_share[day]
+    return coming(goods, amounts, life_days=life_days, to_share=to_share)
 
 
 def follow_harvests(wants: Sequence[Want], sources: Iterable[Source]) -> tuple[Want, ...]:

@@ -15,7 +15,8 @@ from fulfilment.core.units import Goods
 class Source:
     """A lot on hand (net of what was picked) or one day's coming harvest at its scenario mean.
 
-    What is on hold is left out by the caller: it supplies nothing.
+    ``to_share`` is what of ``amount`` may go beyond promises; None: all.  What is on hold is left out by the caller: it
+    supplies nothing.
     """
 
     key: str
@@ -24,6 +25,11 @@ class Source:
     ready_on: date
     usable_until: date
     lot_id: int | None = None
+    to_share: int | None = None
+
+    @property
+    def sharable(self) -> int:
+        return self.amount if self.to_share is None else self.to_share
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,10 +101,11 @@ class Code(StrEnum):
 class Account:
     """The numbers behind a line's amount.
 
-    ``there`` is what the sources in its windows held; ``promised_before`` what of it went to promises of earlier
-    rank (or to lines past cut-off); ``share`` the fill in percent, with what was picked already, exact;
-    ``firm`` is what promises and the minimum brought, ``fair`` the exact amount under the rule before packs; ``lost``
-    the grams of yesterday's pieces that vanished; ``part_pack`` the grams in a last pack that is not full.
+    ``there`` is what the sources in its windows held, ``kept_back`` what of it, still growing, is for promises only and
+    none needed; ``promised_before`` what went to promises of earlier rank (or to lines past cut-off).  ``share`` is the
+    fill in percent, with what was picked already, exact; ``firm`` what promises and the minimum brought, ``fair`` the
+    exact amount under the rule before packs; ``lost`` the grams of yesterday's pieces that vanished; ``part_pack`` the
+    grams in a last pack that is not full.
     """
 
     line_id: int
@@ -116,6 +123,11 @@ class Account:
     lost: int = 0
     firm: int = 0
     part_pack: int = 0
+    kept_back: int = 0
+
+
+Cohort = tuple[Goods, date, date]
+"""(goods, ready on, usable until)"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +137,7 @@ class Tight:
     """
 
     tier: int
-    cohorts: frozenset[tuple[Goods, date, date]]
-    """(goods, ready on, usable until)"""
+    cohorts: frozenset[Cohort]
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +163,12 @@ class Plan:
     totals: Totals = field(default_factory=Totals)
     tight: tuple[Tight, ...] = ()
     """By tier, lowest level first."""
+    kept_back: Mapping[Cohort, int] = field(default_factory=dict)
+    """What is for promises only and none needed."""
+    leaning: frozenset[Cohort] = frozenset()
+    """Proof that promises had to take so much of what is not to be shared: those that accept nothing but these cohorts
+    come to more than these have to share, by just as much.  Empty where they did not have to.
+    """
 
 
 @dataclass(frozen=True, slots=True)

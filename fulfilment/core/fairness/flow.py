@@ -76,6 +76,16 @@ class Flow:
         else:
             self.spare_mask &= ~(1 << source)
 
+    def supply(self, source: int, amount: int) -> None:
+        """``amount`` more is there (or less, if negative); what was tight may no longer be."""
+        self.spare[source] += amount
+        if self.spare[source] > 0:
+            self.spare_mask |= 1 << source
+        else:
+            self.spare_mask &= ~(1 << source)
+        self.tight_sharers = self.tight_sources = 0
+        self._tight_sets, self._cuts = [], []
+
     def add(self, sharer: int, wanted: int) -> int:
         """Raise ``sharer`` by as much of ``wanted`` as the network still carries, moving others only sideways."""
         most = min(wanted, self._room(sharer, wanted))

@@ -19,7 +19,7 @@ ACCOUNTS: Final[Mapping[str, str]] = {
     "nothing_ordered": "Nothing is ordered.",
     "nothing_accepted": "The line names no goods at all.",
     "nothing_there": "Nothing is ripe or in store in the days it accepts.",
-    "nothing_left": "What there was went to promises made before it.",
+    "nothing_left": "What there was to share went to promises and to lines before it.",
     "minimum_not_reached": "Less than the least that is taken could be had, so nothing is set aside.",
     "promise_short": "Less than promised comes: earlier promises took what there is.",
     "short_promised_only": "What was promised is set aside; nothing was left beyond it.",
@@ -34,7 +34,7 @@ FOR_KITCHENS: Final[Mapping[str, str]] = {
     "short_shared": "More than promised, less than ordered.",
     "held_back": "Part of what was set aside for you cannot be sent.",
 }
-_OTHERS: Final = frozenset({"there", "promised_before"})
+_OTHERS: Final = frozenset({"there", "promised_before", "kept_back"})
 """Numbers of an account that tell of what others were promised."""
 
 

@@ -125,6 +125,7 @@ def as_data(account: Account, *, full_on: date | None) -> Told:
         "allocated": account.allocated,
         "there": account.there,
         "promised_before": account.promised_before,
+        "kept_back": account.kept_back,
         "rule": account.rule,
         "share_pct": int(account.share),
         "substituted": account.substituted,
