@@ -14,6 +14,7 @@ import time_machine
 
 from farm_orders.wsgi import application
 from fulfilment.core.promises import Answer, PartAnswer
+from fulfilment.read import farm, terms
 from fulfilment.services import promising
 from tests import world
 
@@ -31,7 +32,11 @@ def all_of_it(question: Question, **_: Any) -> Answer:
 
 
 def unlocked(real: Any) -> Any:
-    return lambda **wanted: real(**wanted | {"lock": False})
+    return lambda books, **_: real(books, lock=False)
+
+
+def terms_alone(*, strains: Any, kits: bool, kitchens: Any, **_: Any) -> dict[str, Any]:
+    return terms.questions(kitchens=kitchens) | farm.keeping_questions(strains=strains, kits=kits)
 
 
 def nothing(*_: Any, **__: Any) -> dict[Any, Any]:
@@ -41,5 +46,6 @@ def nothing(*_: Any, **__: Any) -> dict[Any, Any]:
 time_machine.travel(world.NOW, tick=True).start()
 if os.environ.get("BENCH_PROMISE") == "stubbed":
     named = "fulfilment.services.promising"
-    patch.multiple(named, answer=all_of_it, reserve=nothing, _rows=unlocked(vars(promising)["_rows"])).start()
-    patch("fulfilment.read.supply.books", nothing).start()
+    patch.multiple(named, answer=all_of_it, reserve=nothing, _held=unlocked(vars(promising)["_held"])).start()
+    patch("fulfilment.services.ordering.taking.questions", terms_alone).start()
+    patch("fulfilment.read.supply.books_of", nothing).start()

@@ -57,7 +57,7 @@ class BearerKeys(BaseAuthentication):
             raise AuthenticationFailed("Send the key as: Authorization: Bearer <key>.")
         key = _genuine(secret.strip(), now=datetime.now(UTC))
         uses.note(key.prefix)
-        actor = Actor(f"key:{key.prefix}", frozenset(key.scopes), key.kitchen_id)
+        actor = Actor(f"key:{key.prefix}", frozenset(key.scopes), key.kitchen_id, key.kitchen or "")
         return Asker(actor), key
 
     def authenticate_header(self, request: Request) -> str:

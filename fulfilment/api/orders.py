@@ -27,6 +27,7 @@ from fulfilment.api.order_shapes import (
     one,
     show,
     show_offers,
+    show_order,
 )
 from fulfilment.api.views import Endpoint
 from fulfilment.core import codes
@@ -35,9 +36,9 @@ from fulfilment.models import Address, Buyer, Kitchen, Order
 from fulfilment.read.orders import finding
 from fulfilment.read.orders.states import ADVANCE
 from fulfilment.read.orders.whole import wholes
-from fulfilment.read.scope import visible
+from fulfilment.read.scope import STAFF, visible
 from fulfilment.services import ordering, rows
-from fulfilment.services.ordering import Amendments, Asked
+from fulfilment.services.ordering import Amendments, Asked, Wish
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -171,13 +172,15 @@ class Orders(Endpoint):
         if asked["below_chance"] or asked["because"]:
             office_only(actor)
         kitchen, buyer = customer_of(asked, actor)
-        made = ordering.place(
-            lines_of(asked), kitchen=kitchen, buyer=buyer, on=asked["on"], reference=asked["reference"],
-            way=asked.get("way", ""), address=address_of(asked, kitchen=kitchen, buyer=buyer), note=asked["note"],
-            gift=asked["gift"], greeting=asked["greeting"], start_on=asked["start_on"],
-            below_chance=asked["below_chance"], because=asked["because"], by=actor.name, now=now,
+        wish = Wish(
+            on=asked["on"], reference=asked["reference"], way=asked.get("way", ""),
+            address=address_of(asked, kitchen=kitchen, buyer=buyer), note=asked["note"], gift=asked["gift"],
+            greeting=asked["greeting"], start_on=asked["start_on"], below_chance=asked["below_chance"],
+            because=asked["because"],
         )  # fmt: skip
-        return Response(one(made, actor), status=201, headers={"Location": f"/api/v1/orders/{made.public_id}"})
+        made = ordering.accept(lines_of(asked), wish, kitchen=kitchen, buyer=buyer, by=actor.name, now=now)
+        told = show_order(ordering.as_read(made), staff=actor.may(STAFF))
+        return Response(told, status=201, headers={"Location": f"/api/v1/orders/{made.order.public_id}"})
 
 
 class OneOrder(Endpoint):
@@ -364,7 +367,7 @@ def customer_of(asked: Mapping[str, Any], actor: Actor) -> tuple[str, str]:
         return rows.find_in(visible(Kitchen, actor), asked["kitchen"], where="kitchen").public_id, ""
     if actor.kitchen_id is None:
         raise Invalid("Say for whom: kitchen or buyer.", code="missing", where="kitchen")
-    return Kitchen.objects.get(pk=actor.kitchen_id).public_id, ""
+    return actor.kitchen or Kitchen.objects.get(pk=actor.kitchen_id).public_id, ""
 
 
 def office_only(actor: Actor) -> None:

@@ -264,7 +264,10 @@ class Book(models.Model):
 
 
 class Rank(models.Model):
-    """The farm-wide order of promises: an id drawn once all book locks are held."""
+    """The farm-wide order of promises: a number drawn once all book locks are held.
+
+    Its rows are from before the numbers were drawn without one; PostgreSQL goes on counting where they ended.
+    """
 
     def __str__(self) -> str:
         return str(self.pk)
@@ -371,7 +374,9 @@ class PromisePart(models.Model):
     amount = PositiveAmount()
     first_on = models.DateField(help_text="First harvest day accepted.")
     last_on = models.DateField(help_text="Last harvest day accepted.")
-    rank = models.ForeignKey(Rank, on_delete=models.PROTECT, related_name="+")
+    rank = models.BigIntegerField(
+        db_column="rank_id", db_index=True, help_text="Its place in the farm-wide order of promises."
+    )
 
     class Meta:
         constraints = [

@@ -209,7 +209,7 @@ def _due(today: date) -> dict[int, list[_Due]]:
             promise__line__shipment__state__in=["placed", "packed"], promise__line__shipment__on__gte=today,
             promise__line__shipment__on__lt=until,
         )
-        .order_by("rank_id", "pk")
+        .order_by("rank", "pk")
         .values_list("promise__line", "book__strain", "book__grade", "promise__line__shipment__on", "amount")
     )  # fmt: skip
     for line, strain, grade, on, amount in rows:

@@ -10,11 +10,14 @@ back.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from django.db.models import Q
 
 from fulfilment.models import Hold
+
+if TYPE_CHECKING:
+    from django.db.models import QuerySet
 
 KINDS: Final = ("intake", "spawn_delivery", "input_delivery", "batch", "lot", "kit")
 """What a hold can stand on; each is a reference of its row."""
@@ -33,6 +36,11 @@ _TO_KIT: Final[Mapping[str, str]] = {kind: f"{path}__kits" for kind, path in _TO
     "lot": "lot__kits",
     "kit": "kit",
 }
+
+
+def anything_stopped() -> QuerySet[Hold]:
+    """Holds in force, and those that ended by destroying."""
+    return Hold.objects.filter(_FOR_GOOD)
 
 
 def held_batch_ids() -> frozenset[int]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import NamedTuple
+from typing import Annotated, NamedTuple
 
 from fulfilment.models import ApiKey
 from fulfilment.read.prepared import Given, Prepared
@@ -18,6 +18,7 @@ class KeyTold(NamedTuple):
     expiry_date: datetime | None
     scopes: list[str]
     kitchen_id: int | None
+    kitchen: Annotated[str | None, "kitchen__public_id"]
 
 
 _KEYS = Prepared(KeyTold, lambda: ApiKey.objects.filter(prefix=Given("prefix")).order_by())

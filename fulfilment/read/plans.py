@@ -71,7 +71,7 @@ def wants(*, today: date) -> tuple[tuple[Want, ...], dict[int, int]]:
     for part in (
         PromisePart.objects.filter(promise__current_of__in=[line.pk for line in lines])
         .select_related("book", "promise")
-        .order_by("rank_id", "pk")
+        .order_by("rank", "pk")
     ):
         parts[part.promise.line_id].append(part)
     before: dict[int, list[tuple[str, int]]] = defaultdict(list)
@@ -128,7 +128,7 @@ def _unpicked(parts: list[PromisePart], *, picked: int) -> tuple[tuple[tuple[Goo
         picked -= gone
         if part.amount > gone:
             left.append((Goods(part.book.strain_id, part.book.grade), part.amount - gone))
-            ranks.append(part.rank_id)
+            ranks.append(part.rank)
     return tuple(left), tuple(ranks)
 
 

@@ -59,11 +59,15 @@ EVERYBODY: Final = STAFF | {"shop", "kitchen"}
 
 @dataclass(frozen=True, slots=True)
 class Actor:
-    """Who asks: ``name`` is what the events say (``key:ab12cd34``, ``user:ada``)."""
+    """Who asks: ``name`` is what the events say (``key:ab12cd34``, ``user:ada``).
+
+    ``kitchen`` is the public id of its kitchen, where it is known already.
+    """
 
     name: str
     scopes: frozenset[str]
     kitchen_id: int | None = None
+    kitchen: str = ""
 
     def may(self, scopes: frozenset[str]) -> bool:
         """Whether one of these scopes is the actor's."""

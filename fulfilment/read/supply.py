@@ -15,10 +15,12 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import lru_cache
+from itertools import chain
 from threading import RLock
+from typing import Any
 
 import numpy as np
-from django.db.models import Q, Sum, Value
+from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery, Sum, Value
 from django.db.models.functions import Coalesce
 from numpy.typing import NDArray
 
@@ -29,12 +31,13 @@ from fulfilment.core.units import KIT, Goods
 from fulfilment.models import Batch, Forecast, Lot, Pick, PromisePart, StockEntry
 from fulfilment.models import Book as BookRow
 from fulfilment.models import Supply as SupplyRow
-from fulfilment.read import holds
-from fulfilment.read.farm import lives
+from fulfilment.read import farm, holds
+from fulfilment.read.together import together
 
-_WAITS_FOR_REPLAN = Q(entries__kind__in=["harvested", "sealed", "picked", "pick_undone"]) | Q(
-    entries__kind="corrected", entries__quantity__gt=0
-)
+Found = Mapping[str, list[Any]]
+"""What a statement told, by question."""
+
+_WAITS_FOR_REPLAN = Q(kind__in=["harvested", "sealed", "picked", "pick_undone"]) | Q(kind="corrected", quantity__gt=0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,36 +64,59 @@ def seen(forecast: Forecast | None) -> Seen:
     )
 
 
+def questions(*, books: Any, strains: Any, kits: bool, today: Any) -> dict[str, QuerySet[Any, Any]]:
+    """What the books of these strains' goods are made of, as their forecasts saw it; kits where they are among them."""
+    return _in_store(strains=strains, kits=kits, today=today) | _promised(books=books, today=today)
+
+
+def given(rows: Collection[BookRow], *, today: date) -> dict[str, Any]:
+    """What :func:`questions` is asked with for these books."""
+    return {
+        "books": [row.pk for row in rows],
+        "strains": sorted({row.strain_id for row in rows}),
+        "kits": any(row.grade == KIT for row in rows),
+        "today": today,
+    }
+
+
 def supplies(rows: Collection[BookRow], *, today: date) -> dict[Goods, Supply]:
     """Lots on hand and coming harvest of each book, by scenario and harvest day."""
+    wanted = given(rows, today=today)
+    del wanted["books"]
+    return _supplies(rows, together(_in_store, **wanted), today=today)
+
+
+def _supplies(rows: Collection[BookRow], found: Found, *, today: date) -> dict[Goods, Supply]:
     goods = [Goods(row.strain_id, row.grade) for row in rows]
-    life = lives(goods)
-    held = holds.held_lot_ids()
-    to_seal = unsealed() if any(each.is_kit for each in goods) else {}
-    found: dict[Goods, Supply] = {}
-    for state, group in _by_forecast(rows).items():
-        lots = _lots(group, entry=state.entry, held=held, today=today)
-        for each in group:
-            if each.is_kit:
-                coming = _kits_to_seal(to_seal.get(each.strain_id, ()), today=today)
-            else:
-                coming = _coming(state, each, today=today)
-            found[each] = stack(
-                each,
-                today=today,
-                lots=lots[each],
-                coming=coming,
-                life_days=life[each],
-                scenarios=1 if coming is None else coming.shape[0],
-            )
-    return found
+    life = farm.lives_of(goods, found)
+    # Nearly always nothing is on hold.
+    lots = _lots(found["lots"], goods, held=holds.held_lot_ids() if found["stopped"] else ())
+    to_seal = _to_seal(found.get("to_seal", ()), held=holds.held_batch_ids() if found["stopped"] else ())
+    made = _forecasts(found)
+    whole: dict[Goods, Supply] = {}
+    for row in rows:
+        each = Goods(row.strain_id, row.grade)
+        if each.is_kit:
+            coming = _kits_to_seal(to_seal.get(each.strain_id, ()), today=today)
+        else:
+            coming = _coming(made.get(row.pk, NOW), each, today=today)
+        whole[each] = stack(
+            each,
+            today=today,
+            lots=lots[each],
+            coming=coming,
+            life_days=life[each],
+            scenarios=1 if coming is None else coming.shape[0],
+        )
+    return whole
 
 
 def supplies_of(made: Prediction, rows: Collection[BookRow], *, today: date) -> dict[Goods, Supply]:
     """The same with a forecast that is not published yet, for fresh goods it knows, and the store as it is now."""
     goods = [Goods(row.strain_id, row.grade) for row in rows]
-    life = lives(goods)
-    lots = _lots(goods, entry=NOW.entry, held=holds.held_lot_ids(), today=today)
+    life = farm.lives(goods)
+    there = _lots_now(strains={each.strain_id for each in goods}, today=today)
+    lots = _lots(there, goods, held=holds.held_lot_ids())
     return {
         each: stack(
             each,
@@ -127,20 +153,30 @@ def made_before(today: date) -> Prediction | None:
 
 def parts_now(rows: Collection[BookRow], *, today: date) -> list[Part]:
     """The live parts of some books with what is still to come of each now, in rank order."""
-    return _live_parts([row.pk for row in rows], state=NOW, today=today)
+    live = _parts(rows, list(_open_parts([row.pk for row in rows], today=today).filter(_NOT_GONE)), {})
+    return sorted(chain.from_iterable(live.values()), key=lambda part: (part.rank, part.part_id))
 
 
 def parts(rows: Collection[BookRow], *, today: date) -> dict[Goods, list[Part]]:
     """The live parts of each book in rank order, with what is still to come of each (as the book's forecast saw it)."""
-    found: dict[Goods, list[Part]] = {Goods(row.strain_id, row.grade): [] for row in rows}
-    ids = {Goods(row.strain_id, row.grade): row.pk for row in rows}
-    for state, group in _by_forecast(rows).items():
-        for part in _live_parts([ids[each] for each in group], state=state, today=today):
-            found[part.goods].append(part)
-    return found
+    found = together(_promised, books=[row.pk for row in rows], today=today)
+    return _parts(rows, found["parts"], _forecasts(found))
 
 
-_kept: dict[Goods, tuple[tuple[object, ...], tuple[Part, ...], Book]] = {}
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """The last book of some goods, the supply it has (``mark``), and the parts that are served in it.
+
+    ``rows`` are what they were read from; None where something of them was picked, which a row does not say in full.
+    """
+
+    mark: tuple[object, ...]
+    rows: list[OpenPart] | None
+    parts: list[Part]
+    book: Book
+
+
+_kept: dict[Goods, _Kept] = {}
 _keeping = RLock()
 
 
@@ -150,51 +186,96 @@ def books(rows: Collection[BookRow], *, today: date) -> dict[Goods, Book]:
     A replay costs milliseconds for each hundred parts, so a process keeps the last book of each goods and appends what
     was booked since, as long as its supply is the same and its parts are the beginning of today's.
     """
-    now_supplies = supplies(rows, today=today)
-    now_parts = parts(rows, today=today)
-    found: dict[Goods, Book] = {}
+    return books_of(rows, together(questions, **given(rows, today=today)), today=today)
+
+
+def books_of(rows: Collection[BookRow], told: Found, *, today: date) -> dict[Goods, Book]:
+    """The same of what :func:`questions` was told."""
+    there, served = _supplies(rows, told, today=today), _by_book(told["parts"])
+    picks = _picks(rows, told["parts"], _forecasts(told))
     with _keeping:
-        for goods, supply in now_supplies.items():
-            wanted = tuple(now_parts[goods])
-            mark = (supply.first_day, supply.amounts.shape, supply.amounts.tobytes())
-            kept = _kept.get(goods)
-            if kept is not None and kept[0] == mark and wanted[: len(kept[1])] == kept[1]:
-                book = kept[2]
-                for part in wanted[len(kept[1]) :]:
-                    book.append(part)
-            else:
-                book = Book.replay(supply, wanted)
-            _kept[goods] = (mark, wanted, book)
-            found[goods] = book.copy()
+        found = {}
+        for row in rows:
+            goods = Goods(row.strain_id, row.grade)
+            found[goods] = _book_of(goods, there[goods], served.get(row.pk, []), picks.get(row.pk))
     return found
 
 
-def _by_forecast(rows: Iterable[BookRow]) -> dict[Seen, list[Goods]]:
-    groups: dict[Seen, list[Goods]] = defaultdict(list)
-    for row in rows:
-        groups[NOW if row.grade == KIT else seen(row.forecast)].append(Goods(row.strain_id, row.grade))
-    return groups
+def _book_of(goods: Goods, supply: Supply, rows: list[OpenPart], picks: Mapping[int, _Taken] | None) -> Book:
+    mark = (supply.first_day, supply.amounts.shape, supply.amounts.tobytes())
+    kept = _kept.get(goods)
+    if kept is not None and kept.rows is not None and picks is None and rows[: len(kept.rows)] == kept.rows:
+        wanted = kept.parts + _live_parts(goods, rows[len(kept.rows) :], {})
+    else:
+        wanted = _live_parts(goods, rows, picks or {})
+    if kept is not None and kept.mark == mark and wanted[: len(kept.parts)] == kept.parts:
+        book = kept.book
+        for part in wanted[len(kept.parts) :]:
+            book.append(part)
+    else:
+        book = Book.replay(supply, wanted)
+    _kept[goods] = _Kept(mark, rows if picks is None else None, wanted, book)
+    return book.copy()
 
 
-def _lots(goods: Collection[Goods], *, entry: int, held: Collection[int], today: date) -> dict[Goods, list[LotOnHand]]:
-    """The lots in store as a forecast that saw the entries up to ``entry`` knows them.
+def _in_store(*, strains: Any, kits: bool, today: Any) -> dict[str, QuerySet[Any, Any]]:
+    asked: dict[str, QuerySet[Any, Any]] = {
+        "forecasts": _FORECASTS,
+        "stopped": holds.anything_stopped().values_list("pk")[:1],
+        "lots": _lots_seen(strains=strains, today=today),
+        **farm.keeping_questions(strains=strains, kits=kits),
+    }
+    return asked | {"to_seal": _batches_to_seal()} if kits else asked
 
-    A lot harvested after ``today`` is left out: a night run again for an earlier day does not know it.
-    """
-    rows = (
-        Lot.objects.filter(strain__in={g.strain_id for g in goods}, ready_on__lte=today)
-        .filter(Q(quantity__gt=0) | Q(entries__id__gt=entry))
-        .annotate(
-            later=Coalesce(Sum("entries__quantity", filter=Q(entries__id__gt=entry) & _WAITS_FOR_REPLAN), Value(0))
-        )
-        .values_list("pk", "strain_id", "grade", "ready_on", "best_before", "quantity", "later")
-        .order_by("pk")
+
+def _promised(*, books: Any, today: Any) -> dict[str, QuerySet[Any, Any]]:
+    gone_since = Q(_shipment(state__in=["sent", "delivered"], sent_at__gt=F("book__forecast__made_at"))) & ~Q(
+        book__grade=KIT
     )
+    return {"forecasts": _FORECASTS, "parts": _open_parts(books, today=today).filter(_NOT_GONE | gone_since)}
+
+
+_FORECASTS = BookRow.objects.exclude(grade=KIT).filter(forecast__isnull=False).values_list(
+    "pk", "forecast__seen_entry", "forecast__made_at", "forecast_id", "forecast__first_on", "forecast__scenarios",
+    "forecast__digest",
+)  # fmt: skip
+"""By which forecast each book goes; kits go by none."""
+
+
+def _forecasts(found: Found) -> dict[int, Seen]:
+    return {book: Seen(*seen) for book, *seen in found["forecasts"]}
+
+
+def _lots_now(*, strains: Any, today: Any) -> QuerySet[Any, Any]:
+    lots = Lot.objects.filter(strain__in=strains, ready_on__lte=today, quantity__gt=0).order_by("pk")
+    return lots.values_list("pk", "strain_id", "grade", "ready_on", "best_before", "quantity")
+
+
+def _lots_seen(*, strains: Any, today: Any) -> QuerySet[Any, Any]:
+    """The lots in store as the forecast of their goods knows them: what it did not see and waits for the next replan
+    is taken off, and may be all there is.
+    """
+    of_goods = BookRow.objects.filter(strain=OuterRef("strain"), grade=OuterRef("grade")).exclude(grade=KIT)
+    since = StockEntry.objects.filter(lot=OuterRef("pk"), pk__gt=OuterRef("seen")).order_by()
+    waits = since.filter(_WAITS_FOR_REPLAN).values("lot").annotate(total=Sum("quantity")).values("total")
+    return (
+        Lot.objects.filter(strain__in=strains, ready_on__lte=today)
+        .annotate(seen=Coalesce(Subquery(of_goods.values("forecast__seen_entry")[:1]), Value(NOW.entry)))
+        .filter(Q(quantity__gt=0) | Exists(since))
+        .annotate(there=F("quantity") - Coalesce(Subquery(waits), Value(0)))
+        .order_by("pk")
+        .values_list("pk", "strain_id", "grade", "ready_on", "best_before", "there")
+    )
+
+
+def _lots(
+    rows: Iterable[Sequence[Any]], goods: Collection[Goods], *, held: Collection[int]
+) -> dict[Goods, list[LotOnHand]]:
     found: dict[Goods, list[LotOnHand]] = {g: [] for g in goods}
-    for pk, strain, grade, ready, best_before, quantity, later in rows:
+    for pk, strain, grade, ready, best_before, quantity in rows:
         each = Goods(strain, grade)
-        if each in found and pk not in held and quantity - later > 0:
-            found[each].append(LotOnHand(each, quantity - later, ready, best_before))
+        if each in found and pk not in held and quantity > 0:
+            found[each].append(LotOnHand(each, quantity, ready, best_before))
     return found
 
 
@@ -232,74 +313,111 @@ def _kits_to_seal(batches: Sequence[tuple[date, int]], *, today: date) -> NDArra
 
 def unsealed() -> dict[int, list[tuple[date, int]]]:
     """Strain id → (day practically sure, pieces) of each batch whose quota is not all sealed; held ones left out."""
-    held = holds.held_batch_ids()
-    rows = (
+    return _to_seal(_batches_to_seal(), held=holds.held_batch_ids())
+
+
+def _batches_to_seal() -> QuerySet[Any, Any]:
+    return (
         Batch.objects.filter(kit_quota__gt=0, kits_ready_on__isnull=False)
         .annotate(in_store=Coalesce(Sum("lots__quantity", filter=Q(lots__kind=Lot.Kind.KITS)), Value(0)))
         .values_list("pk", "strain_id", "kits_ready_on", "kit_quota", "in_store")
     )
+
+
+def _to_seal(rows: Iterable[Sequence[Any]], *, held: Collection[int]) -> dict[int, list[tuple[date, int]]]:
     found: dict[int, list[tuple[date, int]]] = defaultdict(list)
     for pk, strain, day, quota, store in rows:
-        if day and pk not in held and quota > store:
+        if pk not in held and quota > store:
             found[strain].append((day, quota - store))
     return found
 
 
-def _live_parts(book_ids: Sequence[int], *, state: Seen, today: date) -> list[Part]:
-    """An open line still has its amount to come.  What went out after the forecast looked has taken what was picked,
-    and no more; what went out before it has left the store that the forecast saw.
-    """
-    live = Q(promise__line__shipment__state__in=["placed", "packed"])
-    if state.at is not None:
-        live |= Q(
-            promise__line__shipment__state__in=["sent", "delivered"], promise__line__shipment__sent_at__gt=state.at
-        )
-    rows = list(
-        PromisePart.objects.filter(live, book__in=book_ids, promise__current_of__isnull=False)
-        .filter(promise__line__cancelled_at__isnull=True, promise__line__shipment__on__gte=today)
-        .order_by("rank_id", "pk")
+def _shipment(**wanted: Any) -> Q:
+    return Q(**{f"promise__current_of__shipment__{name}": value for name, value in wanted.items()})
+
+
+_OPEN = ("placed", "packed")
+_NOT_GONE = _shipment(state__in=_OPEN)
+
+
+def _open_parts(books: Any, *, today: Any) -> QuerySet[Any, Any]:
+    """The parts of lines' latest promises for today and later; the columns of :func:`_live_parts`."""
+    return (
+        PromisePart.objects.filter(_shipment(on__gte=today), book__in=books)
+        .filter(promise__current_of__cancelled_at__isnull=True)
+        .order_by("rank", "pk")
         .values_list(
-            "pk",
-            "promise__line_id",
-            "promise__line__order_id",
-            "book__strain_id",
-            "book__grade",
-            "first_on",
-            "last_on",
-            "amount",
-            "rank_id",
-            "promise__line__shipment__state",
-            "promise__line__picked",
+            "pk", "promise__current_of__pk", "promise__current_of__order_id", "book_id", "first_on", "last_on",
+            "amount", "rank", "promise__current_of__shipment__state", "promise__current_of__picked",
         )
-    )
-    touched = {row[1] for row in rows if row[10]}
-    before = _picked(touched, until=state.entry)
-    ever = _picked(touched, until=NOW.entry)
-    found = []
-    for pk, line, order, strain, grade, first, last, amount, rank, ship, _ in rows:
-        key = (line, strain, grade)
-        gone = min(amount, before.get(key, 0))
-        before[key] = before.get(key, 0) - gone
-        owed = amount
-        if ship not in ("placed", "packed"):
-            owed = min(amount, ever.get(key, 0))
-            ever[key] = ever.get(key, 0) - owed
-        if owed > gone:
-            found.append(Part(pk, line, Goods(strain, grade), first, last, owed - gone, rank, order))
+    )  # fmt: skip
+
+
+OpenPart = tuple[int, int, int, int, date, date, int, int, str, int]
+"""A row of :func:`_open_parts`: part, line, order, book, first and last day, amount, rank, shipment's state, picked."""
+
+
+@dataclass(slots=True)
+class _Taken:
+    """What was picked of a line's goods, and what of that the forecast saw."""
+
+    seen: int = 0
+    ever: int = 0
+
+
+def _parts(
+    books: Collection[BookRow], rows: Sequence[OpenPart], forecasts: Mapping[int, Seen]
+) -> dict[Goods, list[Part]]:
+    served, picks = _by_book(rows), _picks(books, rows, forecasts)
+    goods = {row.pk: Goods(row.strain_id, row.grade) for row in books}
+    return {each: _live_parts(each, served.get(book, []), picks.get(book, {})) for book, each in goods.items()}
+
+
+def _by_book(rows: Iterable[OpenPart]) -> dict[int, list[OpenPart]]:
+    found: dict[int, list[OpenPart]] = {}
+    for row in rows:
+        found.setdefault(row[3], []).append(row)
     return found
 
 
-def _picked(lines: Collection[int], *, until: int) -> dict[tuple[int, int, str], int]:
-    """(line, strain, grade) → picked, by picks whose stock entry is not after ``until``."""
-    if not lines:
+def _live_parts(goods: Goods, rows: Iterable[OpenPart], picks: Mapping[int, _Taken]) -> list[Part]:
+    """An open line still has its amount to come.  What went out after the forecast looked has taken what was picked,
+    and no more; what went out before it has left the store that the forecast saw.
+    """
+    found = []
+    for pk, line, order, _, first, last, amount, rank, ship, picked in rows:
+        taken = picks[line] if picked else _Taken()
+        gone = min(amount, taken.seen)
+        taken.seen -= gone
+        owed = amount
+        if ship not in _OPEN:
+            owed = min(amount, taken.ever)
+            taken.ever -= owed
+        if owed > gone:
+            found.append(Part(pk, line, goods, first, last, owed - gone, rank, order))
+    return found
+
+
+def _picks(
+    books: Collection[BookRow], rows: Iterable[OpenPart], forecasts: Mapping[int, Seen]
+) -> dict[int, dict[int, _Taken]]:
+    """Book → line → what was taken, of the lines of which something was; none where nothing was."""
+    found: dict[int, dict[int, _Taken]] = {}
+    for row in rows:
+        if row[-1]:
+            found.setdefault(row[3], {})[row[1]] = _Taken()
+    if not found:
         return {}
-    picks = Pick.objects.filter(line__in=lines, entry__lte=until)
-    return {
-        (line, strain, grade): total
-        for line, strain, grade, total in picks.values_list("line_id", "lot__strain_id", "lot__grade").annotate(
-            total=Sum("amount")
-        )
-    }
+    by_goods = {Goods(row.strain_id, row.grade): row.pk for row in books}
+    picks = Pick.objects.filter(line__in=set(chain.from_iterable(found.values())))
+    for line, strain, grade, entry, amount in picks.values_list(
+        "line_id", "lot__strain_id", "lot__grade", "entry_id", "amount"
+    ):
+        book = by_goods.get(Goods(strain, grade), 0)
+        if taken := found.get(book, {}).get(line):
+            taken.ever += amount
+            taken.seen += amount if entry <= forecasts.get(book, NOW).entry else 0
+    return found
 
 
 def newest_entry() -> int:

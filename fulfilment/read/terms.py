@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Container, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
+from itertools import chain
+from typing import TYPE_CHECKING, Any
 
 from fulfilment.core.calendar import FarmCalendar
 from fulfilment.core.promises import Choice, window
 from fulfilment.core.units import Goods
-from fulfilment.models import Farm, Kitchen, Product, Substitute
-from fulfilment.read.farm import KIT_DAYS_LEFT, calendar, farm, lives
+from fulfilment.models import ClosedDay, Farm, Kitchen, Product, Substitute
+from fulfilment.read.farm import KIT_DAYS_LEFT, calendar, calendar_of, farm, lives, lives_of
+
+if TYPE_CHECKING:
+    from django.db.models import QuerySet
 
 KIT_CHANCE = 99
 """Kits are promised by date, and only where practically sure."""
@@ -52,12 +57,37 @@ def terms(goods: Collection[Goods], *, instead: Instead) -> Terms:
     return Terms(whose, calendar(whose), lives(goods), instead)
 
 
+def questions(*, kitchens: Any) -> dict[str, QuerySet[Any, Any]]:
+    """What :func:`terms_of` wants told beside how long things keep."""
+    return {"closed": ClosedDay.objects.values_list("on"), "substitutes": _substitutes(kitchens)}
+
+
+def terms_of(whose: Farm, goods: Collection[Goods], told: Mapping[str, list[Any]], *, known: Container[Goods]) -> Terms:
+    """The same of what was told, for these goods and those of their substitutes that are ``known``."""
+    instead = {
+        key: tuple(each for each in others if each in known)
+        for key, others in _instead(told["substitutes"]).items()
+        if key[1] in goods
+    }
+    closed = (day for (day,) in told["closed"])
+    life = lives_of({*goods, *chain.from_iterable(instead.values())}, told)
+    return Terms(whose, calendar_of(whose, closed=closed), life, instead)
+
+
 def substitutes(kitchens: Collection[int]) -> Instead:
+    return _instead(_substitutes(kitchens)) if kitchens else {}
+
+
+def _substitutes(kitchens: Any) -> QuerySet[Any, Any]:
+    rows = Substitute.objects.filter(kitchen__in=kitchens).order_by("position", "pk")
+    return rows.values_list("kitchen_id", "strain_id", "grade", "instead_strain_id", "instead_grade")
+
+
+def _instead(rows: Iterable[Any]) -> Instead:
     found: dict[tuple[int, Goods], tuple[Goods, ...]] = {}
-    if kitchens:
-        for row in Substitute.objects.filter(kitchen__in=kitchens).order_by("position", "pk"):
-            key = (row.kitchen_id, Goods(row.strain_id, row.grade))
-            found[key] = (*found.get(key, ()), Goods(row.instead_strain_id, row.instead_grade))
+    for kitchen, strain, grade, instead_strain, instead_grade in rows:
+        key = (kitchen, Goods(strain, grade))
+        found[key] = (*found.get(key, ()), Goods(instead_strain, instead_grade))
     return found
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import base64
 import json
 import secrets
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from django.conf import settings
 from django.db.models import Q
@@ -103,16 +103,27 @@ def written(event: Event) -> str:
 
 def receivers(event: Event) -> list[WebhookEndpoint]:
     """The endpoints that asked for this event and may see it."""
-    kind = OF_EVENT.get(event.kind)
-    if kind is None or not kind.scopes:
-        return []
-    may = Q(scope__in=kind.scopes if kind.known else kind.scopes & STAFF)
-    if "shop" in kind.scopes and event.buyer_id is not None:
+    kitchens = [] if event.kitchen_id is None else [event.kitchen_id]
+    return asking(event, may_be_told(event.kind, kitchens=kitchens, buyers=event.buyer_id is not None))
+
+
+def may_be_told(kind: str, *, kitchens: Any, buyers: bool) -> QuerySet[WebhookEndpoint]:
+    """The endpoints that may see an event of this kind about one of these kitchens, or about a buyer."""
+    known = OF_EVENT.get(kind)
+    if known is None or not known.scopes:
+        return WebhookEndpoint.objects.none()
+    may = Q(scope__in=known.scopes if known.known else known.scopes & STAFF)
+    if "shop" in known.scopes and buyers:
         may |= Q(scope="shop")
-    if "kitchen" in kind.scopes and event.kitchen_id is not None:
-        may |= Q(kitchen=event.kitchen_id)
-    enabled = WebhookEndpoint.objects.filter(may, state=WebhookEndpoint.State.ENABLED).only("kinds")
-    return [endpoint for endpoint in enabled if kind.name in endpoint.kinds]
+    if "kitchen" in known.scopes:
+        may |= Q(kitchen__in=kitchens)
+    return WebhookEndpoint.objects.filter(may, state=WebhookEndpoint.State.ENABLED).only("kinds")
+
+
+def asking(event: Event, endpoints: Iterable[WebhookEndpoint]) -> list[WebhookEndpoint]:
+    """Those of them that asked for it."""
+    kind = OF_EVENT.get(event.kind)
+    return [] if kind is None else [endpoint for endpoint in endpoints if kind.name in endpoint.kinds]
 
 
 def events_of(endpoint: WebhookEndpoint) -> QuerySet[Event]:

@@ -24,7 +24,6 @@ from fulfilment.core.calendar import in_words
 from fulfilment.core.problems import Conflict
 from fulfilment.core.units import Goods
 from fulfilment.models import Doubt, Line, Order, Shipment, ShortageOffer
-from fulfilment.read.farm import today
 from fulfilment.read.terms import substitutes
 from fulfilment.read.ways import DROP, KEEP, NEXT_DATE, SUBSTITUTE, TAKE_LESS, Told, Way
 from fulfilment.services import events, given, ordering, rows
@@ -146,7 +145,7 @@ def _lock_books(line: Line, *, now: datetime) -> None:
     }
     for (_, instead_of), others in substitutes(kitchens).items():
         goods |= set(others) if instead_of == ordered else set()
-    open_desk(goods, today=today(now), kitchens=kitchens, lock=True)
+    open_desk(goods, now=now, kitchens=kitchens)
 
 
 def _said_before(kind: Kind[Row], row: Row, chosen: str) -> Row:

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Final
 from django.db import transaction
 
 from fulfilment import bell
-from fulfilment.models import Buyer, Event, Kitchen, WebhookMessage
-from fulfilment.read.webhooks import receivers
+from fulfilment.models import Buyer, Event, Kitchen, WebhookEndpoint, WebhookMessage
+from fulfilment.read.webhooks import asking, receivers
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
     from datetime import datetime
 
 BY_LENGTH: Final = 40
@@ -29,11 +29,13 @@ def record(
     data: Mapping[str, object] | None = None,
     kitchen: Kitchen | None = None,
     buyer: Buyer | None = None,
+    may_be_told: Iterable[WebhookEndpoint] | None = None,
 ) -> Event:
     """Write an event in the caller's transaction.
 
     ``kind`` is snake_case and past tense (``harvest_logged``); ``subject`` a public id or an ISO date; ``data`` holds
-    numbers and public ids, never a name, an address or a sentence somebody typed.
+    numbers and public ids, never a name, an address or a sentence somebody typed.  ``may_be_told``: the endpoints
+    that may see it, where they are read already.
     """
     event = Event.objects.create(
         kind=kind,
@@ -44,7 +46,7 @@ def record(
         at=at,
         by=by[:BY_LENGTH],
     )
-    if told := receivers(event):
+    if told := receivers(event) if may_be_told is None else asking(event, may_be_told):
         WebhookMessage.objects.bulk_create(
             WebhookMessage(endpoint=endpoint, event=event, due_at=at, made_at=at) for endpoint in told
         )

@@ -77,17 +77,35 @@ def queue(
 
     ``subject`` says by ids what it is about; the words are found when it is sent.  Due at once unless said otherwise.
     """
+    leave(
+        kind, kitchen=kitchen, buyer=buyer, holder=holder, to_staff=to_staff, subject=subject, once=once,
+        due_at=due_at or now,
+    )  # fmt: skip
+    return Mail.objects.get(once=once)
+
+
+def leave(
+    kind: str,
+    *,
+    kitchen: Kitchen | None = None,
+    buyer: Buyer | None = None,
+    holder: Holder | None = None,
+    to_staff: bool = False,
+    subject: Mapping[str, object],
+    once: str,
+    due_at: datetime,
+) -> None:
+    """The same for a caller that has no more to do with it."""
     if not once or len(once) > 80:
         raise Invalid("A mail is named by 1 to 80 signs that make it this mail.", where="once")
     if [kitchen is not None, buyer is not None, holder is not None, to_staff].count(True) != 1:
         raise Invalid("A mail has one receiver: a kitchen, a buyer, a holder or the staff.", where="to")
     made = Mail(
         kind=kind, kitchen=kitchen, buyer=buyer, holder=holder, to_staff=to_staff, subject=dict(subject), once=once,
-        due_at=due_at or now,
+        due_at=due_at,
     )  # fmt: skip
     Mail.objects.bulk_create([made], ignore_conflicts=True)
     transaction.on_commit(bell.ring, robust=True)
-    return Mail.objects.get(once=once)
 
 
 def cancel(found: Mail, *, by: str, now: datetime) -> Mail:

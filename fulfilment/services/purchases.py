@@ -17,7 +17,6 @@ from fulfilment.core.problems import Conflict, Invalid, Problem
 from fulfilment.core.units import Goods, amount
 from fulfilment.models import Buyer, Line, Order, Product, Purchase, Shipment
 from fulfilment.models.states import PAYMENT, move
-from fulfilment.read.farm import today
 from fulfilment.services import customers, events, given, ordering, rows
 from fulfilment.services.promising import open_desk
 
@@ -117,7 +116,7 @@ def cancel(purchase: str, *, note: str = "", because: str = "", by: str, now: da
         lines = Line.objects.filter(order__purchase=found, cancelled_at__isnull=True)
         goods = [Goods(strain, grade) for strain, grade in lines.values_list("product__strain", "product__grade")]
         if goods:
-            open_desk(goods, today=today(now), lock=True)
+            open_desk(goods, now=now)
         found = rows.lock(Purchase, purchase)
         live = Order.objects.filter(purchase=found, cancelled_at__isnull=True).order_by("pk")
         here = [order for order in live if not _left(order)]
@@ -143,7 +142,7 @@ def _hold_books(receivers: Sequence[Receiver], *, now: datetime) -> None:
     wanted = [
         product for number, each in enumerate(receivers) for product, _ in _products(each.lines, where=number)
     ]  # fmt: skip
-    open_desk([Goods(product.strain_id, product.grade) for product in wanted], today=today(now), lock=True)
+    open_desk([Goods(product.strain_id, product.grade) for product in wanted], now=now)
 
 
 def _products(lines: Sequence[Asked], *, where: int) -> list[tuple[Product, Asked]]:

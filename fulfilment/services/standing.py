@@ -22,7 +22,6 @@ from fulfilment.core import codes
 from fulfilment.core.calendar import FarmCalendar, check_rule, in_words
 from fulfilment.core.fairness import turns
 from fulfilment.core.problems import Conflict, Invalid, Problem
-from fulfilment.core.units import Goods
 from fulfilment.models import Address, Change, Event, Kitchen, Order, Product, StandingLine, StandingOrder, Way
 from fulfilment.read import dates
 from fulfilment.read.dates import Fate
@@ -30,7 +29,6 @@ from fulfilment.read.farm import calendar as farm_calendar
 from fulfilment.read.farm import farm, today, weekdays
 from fulfilment.services import events, given, jobs, ordering, rows
 from fulfilment.services.ordering import FURTHEST_AHEAD, Asked
-from fulfilment.services.promising import open_desk
 
 if TYPE_CHECKING:
     from django.db.models import QuerySet
@@ -394,23 +392,17 @@ def _make(standing: StandingOrder, fate: Fate, *, on: date, now: datetime, by: s
         wanted = _lines(standing, fate.on)
         if not wanted:
             return 0
-        goods = [Goods(product.strain_id, product.grade) for product, _ in wanted]
-        desk = open_desk(goods, today=today(now), kitchens=[standing.kitchen_id], lock=True)
+        taken = ordering.take(
+            [asked for _, asked in wanted], kitchen=standing.kitchen.public_id, on=on, way=standing.way,
+            address=standing.address_id, now=now,
+        )  # fmt: skip
         if Order.objects.filter(standing_order=standing, standing_on=fate.on, cancelled_at__isnull=True).exists():
             return 0
-        ordering.write(
-            desk,
-            wanted,
-            standing.kitchen,
-            on=on,
-            way=standing.way,
-            address=standing.address_id,
-            because=because,
-            standing_order=standing,
+        wish = ordering.Wish(
+            on=on, way=standing.way, address=standing.address_id, because=because, standing_order=standing,
             standing_on=fate.on,
-            by=by,
-            now=now,
-        )
+        )  # fmt: skip
+        ordering.write(taken, wish, by=by, now=now)
     return 1
 
 

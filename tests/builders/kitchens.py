@@ -24,7 +24,6 @@ from fulfilment.models import (
     Product,
     Promise,
     PromisePart,
-    Rank,
     Room,
     Shipment,
     StockEntry,
@@ -136,7 +135,7 @@ def a_line(
             amount=amount,
             first_on=on - timedelta(days=3),
             last_on=on,
-            rank=Rank.objects.create(),
+            rank=promise.pk,
         )
     line.promise = promise
     line.save()

@@ -95,16 +95,16 @@ def test_two_orders_of_one_address_and_day_share_a_shipment(farm: World) -> None
 
 def test_less_keeps_the_rank_and_more_is_asked_behind_everybody(farm: World) -> None:
     order = place(farm, 3_000)
-    rank = order.lines.get().promise.parts.get().rank_id  # type: ignore[union-attr]  # a placed line has one
+    rank = order.lines.get().promise.parts.get().rank  # type: ignore[union-attr]  # a placed line has one
     ordering.change_line(order.public_id, number=1, to=1_000, by=CLEO, now=NOW)
     line = Line.objects.get(order=order)
     assert line.promise is not None
-    assert [(p.amount, p.rank_id) for p in line.promise.parts.all()] == [(1_000, rank)]
+    assert [(p.amount, p.rank) for p in line.promise.parts.all()] == [(1_000, rank)]
     ordering.change_line(order.public_id, number=1, to=2_000, by=CLEO, now=NOW)
     line.refresh_from_db()
-    parts = list(line.promise.parts.order_by("rank_id"))
+    parts = list(line.promise.parts.order_by("rank"))
     assert [p.amount for p in parts] == [1_000, 1_000]
-    assert parts[0].rank_id == rank < parts[1].rank_id
+    assert parts[0].rank == rank < parts[1].rank
     assert (line.promised, line.ordered) == (2_000, 2_000)
     assert list(Promise.objects.filter(line=line).order_by("number").values_list("number", flat=True)) == [1, 2, 3]
 

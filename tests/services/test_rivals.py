@@ -43,7 +43,7 @@ def kept_by_the_rule() -> int:
     kept = chances(supply.supplies(rows, today=MONDAY), parts).by_part
     found = list(PromisePart.objects.select_related("promise"))
     assert found
-    assert len({part.rank_id for part in found}) == len(found), "every promise has its own place in the row"
+    assert len({part.rank for part in found}) == len(found), "every promise has its own place in the row"
     for part in found:
         assert kept[part.pk] >= part.promise.asked_pct / 100
     return sum(part.amount for part in found)

@@ -125,7 +125,7 @@ class Watch:
 
     @staticmethod
     def _is_new(part: PromisePart, promise: Promise) -> bool:
-        return not PromisePart.objects.filter(rank=part.rank_id, promise__number__lt=promise.number).exists()
+        return not PromisePart.objects.filter(rank=part.rank, promise__number__lt=promise.number).exists()
 
     # ---- After whatever plans ---------------------------------------------------------------------------------------
 

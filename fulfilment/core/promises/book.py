@@ -7,7 +7,7 @@ that contain its window.  Slack never falls below zero, because a part receives 
 
 from __future__ import annotations
 
-from copy import deepcopy
+from copy import copy
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Self
 
@@ -117,8 +117,10 @@ class Book:
         return received
 
     def copy(self) -> Self:
-        """A book of its own with the same bookings, to try things on."""
-        return deepcopy(self)
+        """A book of its own with the same bookings, to try things on; what a part received never changes."""
+        other = copy(self)
+        other._slack, other._received = self._slack.copy(), self._received.copy()  # noqa: SLF001 - its own class
+        return other
 
     def _containing(self, span: tuple[int, int]) -> NDArray[np.int32]:
         """The slack of all runs of days that contain ``span`` [i, j, scenario], as a view."""

@@ -7,8 +7,9 @@ could be promised, and every night asks again for what is missing.
 After the cut-off a change needs somebody's leave, and its event says whose: staff give a reason (``because``), a
 kitchen answers a shortage it was told of (``answers``, the offer's id; only ``services.shortages`` passes it).
 
-``wanted`` reads what is asked for, ``asking`` answers without keeping, ``shipments`` says what goes together,
-``placing``, ``changing`` and ``cancelling`` write.
+``wanted`` reads what is asked for, ``taking`` all that placing it takes, ``asking`` answers without keeping,
+``shipments`` says what goes together, ``placing``, ``changing`` and ``cancelling`` write, ``telling`` says what was
+written.
 """
 
 from __future__ import annotations
@@ -25,7 +26,9 @@ from fulfilment.services.ordering.asking import (
 )
 from fulfilment.services.ordering.cancelling import cancel, drop_line
 from fulfilment.services.ordering.changing import add_lines, amend, change_line, hold, set_lines
-from fulfilment.services.ordering.placing import place, write
+from fulfilment.services.ordering.placing import Placed, Wish, accept, place, write
+from fulfilment.services.ordering.taking import Taking, take
+from fulfilment.services.ordering.telling import as_read
 from fulfilment.services.ordering.wanted import Amendments, Asked, check_amount, prices, products
 
 __all__ = [
@@ -34,8 +37,13 @@ __all__ = [
     "Asked",
     "Available",
     "Offer",
+    "Placed",
+    "Taking",
+    "Wish",
+    "accept",
     "add_lines",
     "amend",
+    "as_read",
     "available",
     "best_day",
     "cancel",
@@ -50,5 +58,6 @@ __all__ = [
     "prices",
     "products",
     "set_lines",
+    "take",
     "write",
 ]

@@ -11,7 +11,7 @@ from fulfilment.core.problems import Conflict, Invalid
 from fulfilment.core.promises import Answer
 from fulfilment.core.units import Goods
 from fulfilment.models import Buyer, Kitchen, Order, Product
-from fulfilment.read.farm import today, weekdays
+from fulfilment.read.farm import weekdays
 from fulfilment.read.terms import asked_pct
 from fulfilment.services.ordering.wanted import MOST_KITS, Asked, customer_named, products, sides
 from fulfilment.services.promising import Desk, open_desk
@@ -73,7 +73,7 @@ def available(kits: Sequence[Product], *, first: date, last: date, now: datetime
     if not kits:
         return ()
     goods = [Goods(product.strain_id, product.grade) for product in kits]
-    desk = open_desk(goods, today=today(now), lock=False)
+    desk = open_desk(goods, now=now, lock=False)
     return tuple(
         Available(product, on, desk.terms.calendar.cut_off_at(on), given.amount)
         for on in open_days(desk.terms.calendar, first=first, last=last, now=now)
@@ -136,14 +136,14 @@ def best_day(
 def desk_for(wanted: Sequence[tuple[Product, Asked]], customer: Kitchen | Buyer, *, now: datetime, lock: bool) -> Desk:
     kitchens = [customer.pk] if isinstance(customer, Kitchen) else []
     goods = [Goods(product.strain_id, product.grade) for product, _ in wanted]
-    return open_desk(goods, today=today(now), kitchens=kitchens, lock=lock)
+    return open_desk(goods, now=now, kitchens=kitchens, lock=lock)
 
 
 def open_books(placed: Order, more: Sequence[Product], *, now: datetime) -> Desk:
     """The desk for all lines of an order, and for what may come to it, with its books held."""
     goods = [Goods(strain, grade) for strain, grade in placed.lines.values_list("product__strain", "product__grade")]
     goods += [Goods(product.strain_id, product.grade) for product in more]
-    return open_desk(goods, today=today(now), kitchens=[placed.kitchen_id] if placed.kitchen_id else [], lock=True)
+    return open_desk(goods, now=now, kitchens=[placed.kitchen_id] if placed.kitchen_id else [])
 
 
 def check_day(desk: Desk, customer: Kitchen | Buyer, *, on: date, now: datetime, leave: str) -> None:

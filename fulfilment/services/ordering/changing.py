@@ -16,7 +16,7 @@ from fulfilment.services import events, rows
 from fulfilment.services.given import text
 from fulfilment.services.ordering.asking import ask, desk_for, open_books
 from fulfilment.services.ordering.cancelling import drop_line
-from fulfilment.services.ordering.placing import answered, write_lines
+from fulfilment.services.ordering.placing import answered, in_event, new_lines
 from fulfilment.services.ordering.shipments import ask_for_plan, hold_shipment, move_shipments
 from fulfilment.services.ordering.wanted import (
     MOST_LINES,
@@ -26,11 +26,12 @@ from fulfilment.services.ordering.wanted import (
     customer_of,
     free_text,
     on_it,
+    prices,
     products,
     sides,
     unit_of,
 )
-from fulfilment.services.promising import Told, lower, tell
+from fulfilment.services.promising import Told, draw, lower, tell, tell_new
 
 
 def add_lines(
@@ -59,13 +60,17 @@ def add_lines(
         offered = ask(
             desk, wanted, customer, on=placed.on, keeps_until=placed.start_on, below_chance=below_chance
         )  # fmt: skip
-        told = write_lines(
-            desk, placed, shipment, wanted, offered, after=max(line.number for line in there), by=by, now=now
+        more = [product for product, _ in wanted]
+        told = new_lines(
+            placed, shipment, wanted, offered, prices=prices(placed.kitchen_id, more),
+            after=max(line.number for line in there),
         )  # fmt: skip
+        drawn = draw(Product.objects.filter(pk__in=[product.pk for product in more]))
+        tell_new(desk, told, drawn=drawn, by=by, now=now)
         Order.objects.filter(pk=placed.pk).update(version=F("version") + 1)
         events.record(
             "lines_added", subject=placed.public_id, by=by, at=now, kitchen=placed.kitchen, buyer=placed.buyer,
-            data={"lines": told, "because": because[:200]},
+            data={"lines": in_event(told), "because": because[:200]},
         )  # fmt: skip
         ask_for_plan(shipment, now=now)
     return rows.find(Order, order)
@@ -236,7 +241,7 @@ def _check_new(wanted: Sequence[tuple[Product, Asked]], live: Sequence[Line]) ->
 def _of_goods(parts: Sequence[PromisePart], stays: Mapping[Goods, int], *, to: int) -> list[tuple[PromisePart, int]]:
     """The parts lowered to what stays of each one's goods, the oldest first; none where that is not ``to`` in all."""
     left, kept = dict(stays), []
-    for part in sorted(parts, key=lambda part: (part.rank_id, part.pk)):
+    for part in sorted(parts, key=lambda part: (part.rank, part.pk)):
         goods = Goods(part.book.strain_id, part.book.grade)
         staying = min(part.amount, left.get(goods, 0))
         left[goods] = left.get(goods, 0) - staying

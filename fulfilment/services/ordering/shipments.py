@@ -19,23 +19,37 @@ from fulfilment.services.ordering.wanted import Amendments, customer_of, sides
 def join_shipment(own: FarmCalendar, customer: Kitchen | Buyer, *, on: date, way: str, address: int | None) -> Shipment:
     """The shipment of this customer's address, date and way that can still be joined, or a new one."""
     kitchen, buyer = sides(customer)
-    chosen = way or (Way.ROUND if kitchen is not None else Way.CARRIER)
-    if chosen not in Way.values:
-        raise Invalid(f"There is no way {way[:20]!r}: round, carrier or collected.", code="unknown_way", where="way")
-    if buyer is not None and chosen == Way.ROUND:
-        raise Invalid("A buyer's kits go by carrier or are collected.", code="unknown_way", where="way")
+    chosen = chosen_way(way, is_kitchen=kitchen is not None)
     where = Address.objects.filter(kitchen=kitchen, buyer=buyer).order_by("pk")
     if address is not None:
         where = where.filter(pk=address)
     found = where.first()
-    if found is None:
-        raise Invalid("There is no such address of this customer: add one first.", code="no_address", where="address")
     open_one = (
         Shipment.objects.select_for_update(no_key=True).filter(address=found, on=on, way=chosen, state="placed").first()
     )
-    return open_one or Shipment.objects.create(
-        kitchen=kitchen, buyer=buyer, address=found, on=on, way=chosen, cut_off_at=own.cut_off_at(on)
+    return open_one or begin_shipment(own, customer, on=on, way=chosen, address=found)
+
+
+def begin_shipment(
+    own: FarmCalendar, customer: Kitchen | Buyer, *, on: date, way: str, address: Address | None
+) -> Shipment:
+    """A new one; raises Invalid where there is no such address."""
+    if address is None:
+        raise Invalid("There is no such address of this customer: add one first.", code="no_address", where="address")
+    kitchen, buyer = sides(customer)
+    return Shipment.objects.create(
+        kitchen=kitchen, buyer=buyer, address=address, on=on, way=way, cut_off_at=own.cut_off_at(on)
     )
+
+
+def chosen_way(way: str, *, is_kitchen: bool) -> str:
+    """As asked, else as is usual; raises Invalid for a way that this customer's things do not go."""
+    chosen = way or (Way.ROUND if is_kitchen else Way.CARRIER)
+    if chosen not in Way.values:
+        raise Invalid(f"There is no way {way[:20]!r}: round, carrier or collected.", code="unknown_way", where="way")
+    if chosen == Way.ROUND and not is_kitchen:
+        raise Invalid("A buyer's kits go by carrier or are collected.", code="unknown_way", where="way")
+    return chosen
 
 
 def hold_shipment(pk: int, *, now: datetime, leave: str) -> Shipment:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypedDict
 
@@ -44,15 +44,28 @@ def products(lines: Sequence[Asked], *, known: Collection[int] = ()) -> list[tup
 
     ``known`` are the keys of products that may be named though they are not sold at present.
     """
+    check_lines(lines)
+    there = Product.objects.filter(public_id__in=[codes.tidy(line.product) for line in lines])
+    return fit(lines, there, known=known)
+
+
+def check_lines(lines: Sequence[Asked]) -> None:
+    """Raises Invalid for none, and for too many."""
     if not lines:
         raise Invalid("An order needs at least one line.", code="no_lines", where="lines")
     if len(lines) > MOST_LINES:
         raise Invalid(f"An order holds at most {MOST_LINES} lines.", code="too_many_lines", where="lines")
-    there = {p.public_id: p for p in Product.objects.filter(public_id__in=[codes.tidy(line.product) for line in lines])}
+
+
+def fit(
+    lines: Sequence[Asked], there: Iterable[Product], *, known: Collection[int] = ()
+) -> list[tuple[Product, Asked]]:
+    """The lines with their products of those there are; raises Invalid as :func:`products` does."""
+    by_id = {product.public_id: product for product in there}
     found: list[tuple[Product, Asked]] = []
     for place_, line in enumerate(lines):
         try:
-            product = there.get(codes.tidy(line.product))
+            product = by_id.get(codes.tidy(line.product))
             if product is None:
                 raise Invalid(f"There is no product {line.product[:20]!r}.", code="unknown_product", where="product")
             if not product.active and product.pk not in known:
@@ -83,11 +96,15 @@ def check_amount(product: Product, quantity: int, *, where: str) -> None:
 
 def prices(kitchen_id: int | None, wanted: Sequence[Product]) -> dict[int, int]:
     """Product → what this kitchen pays for it in minor units, per kilo or per kit: as agreed, else everybody's."""
-    found = {product.pk: product.price_minor for product in wanted}
-    if kitchen_id is not None:
-        agreed = AgreedPrice.objects.filter(kitchen=kitchen_id, product__in=wanted)
-        found |= dict(agreed.values_list("product_id", "price_minor"))
-    return found
+    if kitchen_id is None:
+        return priced(wanted, ())
+    agreed = AgreedPrice.objects.filter(kitchen=kitchen_id, product__in=wanted)
+    return priced(wanted, agreed.values_list("product_id", "price_minor"))
+
+
+def priced(wanted: Sequence[Product], agreed: Iterable[tuple[int, int]]) -> dict[int, int]:
+    """The same with what is agreed at hand."""
+    return {product.pk: product.price_minor for product in wanted} | dict(agreed)
 
 
 def on_it(placed: Order) -> frozenset[int]:
@@ -100,19 +117,28 @@ def unit_of(product: Product) -> str:
 
 
 def customer_named(*, kitchen: str, buyer: str) -> Kitchen | Buyer:
+    """Who it is; raises Missing for nobody, Conflict for a kitchen that is no longer supplied."""
+    check_one(kitchen=kitchen, buyer=buyer)
+    if kitchen:
+        return supplied(rows.find(Kitchen, kitchen, where="kitchen"))
+    return remembered(rows.find(Buyer, buyer, where="buyer"))
+
+
+def check_one(*, kitchen: str, buyer: str) -> None:
     if bool(kitchen) == bool(buyer):
         raise Invalid("An order is one kitchen's or one buyer's: name exactly one.", where="kitchen")
-    if kitchen:
-        found = rows.find(Kitchen, kitchen, where="kitchen")
-        if not found.active:
-            raise Conflict(
-                "This kitchen is no longer supplied: make it active first.", code="inactive", where="kitchen"
-            )
-        return found
-    bought = rows.find(Buyer, buyer, where="buyer")
-    if bought.erased_at is not None:
+
+
+def supplied(kitchen: Kitchen) -> Kitchen:
+    if not kitchen.active:
+        raise Conflict("This kitchen is no longer supplied: make it active first.", code="inactive", where="kitchen")
+    return kitchen
+
+
+def remembered(buyer: Buyer) -> Buyer:
+    if buyer.erased_at is not None:
         raise Missing("There is no such buyer.", where="buyer")
-    return bought
+    return buyer
 
 
 def customer_of(placed: Order) -> Kitchen | Buyer:

@@ -98,7 +98,7 @@ def reask(desk: Desk, *, now: datetime) -> int:
         ).select_related("product", "order__kitchen", "order__buyer", "shipment", "promise")
     )
     kept: dict[int, list[PromisePart]] = {}
-    for part in PromisePart.objects.filter(promise__in=[line.promise_id for line in lines]).order_by("rank_id", "pk"):
+    for part in PromisePart.objects.filter(promise__in=[line.promise_id for line in lines]).order_by("rank", "pk"):
         kept.setdefault(part.promise_id, []).append(part)
 
     def waiting(line: Line) -> Waiting:
@@ -112,7 +112,7 @@ def reask(desk: Desk, *, now: datetime) -> int:
             keeps_until=line.order.start_on,
             later=False,
         )
-        return Waiting(line.pk, parts[0].rank_id if parts else None, question)
+        return Waiting(line.pk, parts[0].rank if parts else None, question)
 
     by_id = {line.pk: line for line in lines}
     told = []
