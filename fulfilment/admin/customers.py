@@ -13,7 +13,7 @@ from django.db.models import Q
 from django.urls import reverse
 from django.utils.html import format_html
 
-from fulfilment.admin.farm import minor
+from fulfilment.admin.farm import Price, in_currency, minor
 from fulfilment.admin.forms import Clock, RecordForm, Weekdays
 from fulfilment.admin.rows import Doing, Rows, Table, kept
 from fulfilment.admin.site import hand_of, site
@@ -216,9 +216,8 @@ class SetPrices(RecordForm):
     def shape(self) -> None:
         agreed = self.row.agreed_prices.values("product")
         for each in Product.objects.filter(Q(active=True) | Q(pk__in=agreed)).order_by("name"):
-            self.fields[f"price_{each.public_id}"] = forms.DecimalField(
-                required=False, min_value=0, max_digits=9, decimal_places=2, label=each.name,
-                help_text=f"Everybody’s: {Decimal(each.price_minor) / 100}.",
+            self.fields[f"price_{each.public_id}"] = Price(
+                required=False, label=each.name, help_text=f"Everybody’s: {in_currency(each.price_minor)}.",
             )  # fmt: skip
 
     def do(self) -> Model:

@@ -161,6 +161,14 @@ class Price(forms.DecimalField):
         # A comma before the last one or two digits is a decimal comma; any other is left to be refused.
         return super().to_python(re.sub(r",(?=\d{1,2}\s*$)", ".", value) if isinstance(value, str) else value)
 
+    def prepare_value(self, value: Any) -> Any:
+        return f"{value:.2f}" if isinstance(value, Decimal) else value
+
+
+def in_currency(amount_minor: int) -> str:
+    """``12.50 EUR``."""
+    return str(Money(amount_minor, _currency()))
+
 
 def _name_currency(form: forms.Form) -> None:
     form.fields["price"].label = f"Price in {_currency()}"

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any, Final
 from django import forms
 from django.contrib.admin import display
 
-from fulfilment.admin.farm import minor
+from fulfilment.admin.farm import Price, in_currency, minor
 from fulfilment.admin.forms import RecordForm
 from fulfilment.admin.rows import Rows, Table, kept
 from fulfilment.models import Purchase
 from fulfilment.models.states import PAYMENT
+from fulfilment.read.billing import bought_for
 from fulfilment.services import purchases
 from fulfilment.web.ground.forms import Reason
 
@@ -32,10 +33,7 @@ class TellPayment(RecordForm):
     note = "What the shop says of the money. Nothing is charged or paid back here."
     places = {"refund": "back", "note": "note_field"}
     payment = forms.ChoiceField(label="It is now")
-    back = forms.DecimalField(
-        required=False, min_value=0, max_digits=9, decimal_places=2, label="Given back in all",
-        help_text="Where some or all of it was given back.",
-    )  # fmt: skip
+    back = Price(required=False, label="Given back in all", help_text="Where some or all of it was given back.")
     note_field = forms.CharField(max_length=300, required=False, label="Why it was given back")
 
     @classmethod
@@ -83,7 +81,7 @@ class Purchases(Rows):
     search_help_text = "By id, the shop’s number or the buyer’s id."
     ordering = ("-pk",)
     facts = (
-        "public_id", "buyer", "reference", "paid", "payment_told_at", "given_back", "refund_note", "placed_at",
+        "public_id", "buyer", "reference", "costs", "paid", "payment_told_at", "given_back", "refund_note", "placed_at",
         "placed_by", "cancelled_at",
     )  # fmt: skip
     tables = (Table("Orders", "orders", ("public_id", "on", "gift", "placed_at", "cancelled_at")),)
@@ -92,6 +90,10 @@ class Purchases(Rows):
     def paid(self, row: Purchase) -> str:
         return PAYMENTS[row.payment]
 
+    @display(description="costs, without carriage")
+    def costs(self, row: Purchase) -> str:
+        return in_currency(bought_for(row))
+
     @display(description="given back")
     def given_back(self, row: Purchase) -> str:
-        return f"{Decimal(row.refund_minor) / 100:.2f}" if row.refund_minor else "nothing"
+        return in_currency(row.refund_minor) if row.refund_minor else "nothing"

@@ -303,7 +303,8 @@ class Rows(Admin):
             rows = rows.select_related(*with_them, *table.also).order_by("-pk" if table.newest_first else "pk")
             heads = [WORDS.get(name) or label_for_field(name, rows.model, registered) for name in table.columns]
             cells = [
-                [self._said(request, each, name, registered) for name in table.columns] for each in rows[:MOST_ROWS]
+                [(name, self._said(request, each, name, registered)) for name in table.columns]
+                for each in rows[:MOST_ROWS]
             ]
             found.append({"title": table.title, "heads": heads, "rows": cells})
         return found
@@ -325,7 +326,7 @@ class Rows(Admin):
             if other is not None and other.has_view_permission(request):
                 return format_html('<a href="{}">{}</a>', site.address(value), str(value))
             return str(value)
-        if name == "public_id" and registered is not None and registered is not self:
+        if isinstance(registered, Rows) and registered is not self and name == (registered.key or "public_id"):
             return format_html('<a class="code" href="{}">{}</a>', site.address(row), value)
         if isinstance(value, bool | date | time | dict | list) or name.endswith("_tenths"):
             return said(value, name=name)

@@ -191,7 +191,7 @@ class WebhookEndpoints(Rows):
     adds = AddEndpoint
     changes = ChangeEndpoint
     doings = {"ping": Ping, "replay": Replay, "rotate": Rotate, "disable": Disable, "enable": Enable}
-    list_display = ("public_id", "note", "whose", "state", "failing_since", "served_at", "address")
+    list_display = ("public_id", "note", "whose", "stands", "failing_since", "served_at", "address")
     list_filter = ("state", "scope")
     search_fields = ("public_id__istartswith", "note", "kitchen__public_id__istartswith")
     search_help_text = "By its id, its name or its kitchen’s id."
@@ -212,7 +212,7 @@ class WebhookEndpoints(Rows):
     def told_of(self, row: WebhookEndpoint) -> str:
         return ", ".join(row.kinds)
 
-    @display(description="state")
+    @display(description="state", ordering="state")
     def stands(self, row: WebhookEndpoint) -> str:
         return "on" if row.state == ENABLED else f"off. {WHY_DISABLED[row.why_disabled]}"
 

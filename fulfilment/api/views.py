@@ -5,6 +5,7 @@ from __future__ import annotations
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from rest_framework.exceptions import UnsupportedMediaType
 from rest_framework.negotiation import BaseContentNegotiation
 from rest_framework.views import APIView
 
@@ -30,16 +31,28 @@ class JsonOnly(BaseContentNegotiation):
     """There is one form of answer, so ``Accept`` chooses nothing (RFC 9110 lets a server say so)."""
 
     def select_parser(self, request: Request, parsers: Iterable[Any]) -> Any:
+        packed = request.headers.get("Content-Encoding", "identity").strip().lower()
+        if packed not in ("", "identity"):
+            # Unpacked it could be of any size (RFC 9110, section 8.4.1: 415 where a coding is not taken).
+            raise UnsupportedMediaType(packed[:40], f"This body is packed ({packed[:40]!r}): send it as it is.")
         kind = (request.content_type or "").partition(";")[0].strip().lower()
-        if kind == MergePatch.media_type and request.method != "PATCH":
-            return None
-        return next((parser for parser in parsers if parser.media_type == kind), None)
+        takes = [parser for parser in parsers if _takes(parser, request)]
+        found = next((parser for parser in takes if parser.media_type == kind), None)
+        if found is None:
+            kinds = " or ".join(parser.media_type for parser in takes)
+            raise UnsupportedMediaType(kind[:40], f"A body of the kind {kind[:40]!r} is not read here: send {kinds}.")
+        return found
 
     def select_renderer(
         self, request: Request, renderers: Iterable[BaseRenderer], format_suffix: str | None = None
     ) -> tuple[BaseRenderer, str]:
         renderer = next(iter(renderers))
         return renderer, renderer.media_type or ""
+
+
+def _takes(parser: Any, request: Request) -> bool:
+    """A merge patch is for a change only."""
+    return bool(parser.media_type != MergePatch.media_type or request.method == "PATCH")
 
 
 class Endpoint(APIView):

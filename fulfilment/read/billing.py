@@ -19,7 +19,7 @@ from fulfilment.models import Line, Shipment
 from fulfilment.read.farm import farm
 
 if TYPE_CHECKING:
-    from fulfilment.models import Kitchen
+    from fulfilment.models import Kitchen, Purchase
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +44,12 @@ class Bill:
     month: int
     lines: tuple[BilledLine, ...]
     total: Money
+
+
+def bought_for(purchase: Purchase) -> int:
+    """What a purchase's kits cost in minor units, without carriage; cancelled lines are left out."""
+    live = (line for order in purchase.orders.all() for line in order.lines.all() if line.cancelled_at is None)
+    return sum(line.ordered * line.price_minor for line in live)
 
 
 def bill(kitchen: Kitchen, *, year: int, month: int) -> Bill:

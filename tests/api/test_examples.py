@@ -10,6 +10,7 @@ import json
 import os
 import random
 import re
+import secrets
 from typing import Any
 
 import pytest
@@ -21,6 +22,8 @@ from django.db import connection
 
 from fulfilment.api import examples
 from fulfilment.core import codes
+from fulfilment.models import ApiKey
+from fulfilment.models.webhooks import new_message_id, new_salt
 from tests.api import asking, conforming, story
 from tests.world import NOW
 
@@ -52,6 +55,11 @@ def _counted_from_one(db: None, monkeypatch: pytest.MonkeyPatch) -> None:
             cursor.execute("UPDATE sqlite_sequence SET seq = 0")
         for statement in connection.ops.sequence_reset_sql(no_style(), list(apps.get_models())):
             cursor.execute(statement)
+    seed(monkeypatch)
+
+
+def seed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the product draws from the machine is drawn from a seed, here and nowhere else."""
     draw = random.Random(1)
     monkeypatch.setattr("fulfilment.core.codes.secrets.choice", draw.choice)
     bits = random.Random(2)
@@ -82,6 +90,21 @@ def test_each_example_is_what_was_sent_and_what_was_answered(monkeypatch: pytest
     for name, each in json.loads(told).items():
         assert name in kept, f"{name}: make schema writes its example"
         assert _kinds(each) == _kinds(kept[name]), f"{name}: make schema writes its example anew"
+
+
+def test_what_is_drawn_for_the_examples_is_the_same_each_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """So writing them twice writes the same bytes; in any other run ids, keys, messages and secrets are new."""
+
+    def drawn() -> list[str]:
+        generator = ApiKey.objects.key_generator
+        return [codes.new(), new_message_id(), new_salt(), *generator.generate()[:2], secrets.token_hex(4)]
+
+    seed(monkeypatch)
+    first = drawn()
+    seed(monkeypatch)
+    assert drawn() == first
+    monkeypatch.undo()
+    assert not set(drawn()) & set(first)
 
 
 def test_each_request_has_an_example() -> None:

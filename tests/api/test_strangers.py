@@ -6,6 +6,7 @@ are often real ones, so that what lies behind them is reached.  ``TORTURE=1`` as
 
 from __future__ import annotations
 
+import gzip
 import json
 import os
 from collections import Counter
@@ -60,7 +61,16 @@ class Asker:
         self.seen: Counter[int] = Counter()
         self.number = 0
 
-    def send(self, method: str, path: str, body: bytes, *, query: str = "", headers: dict[str, str]) -> None:
+    def send(
+        self,
+        method: str,
+        path: str,
+        body: bytes,
+        *,
+        query: str = "",
+        headers: dict[str, str],
+        kind: str = "application/json",
+    ) -> None:
         self.number += 1
         # The office is let in everywhere, so every other request is its own.
         role = ROLES[self.number // 2 % len(ROLES)] if self.number % 2 else "office"
@@ -69,9 +79,7 @@ class Asker:
             own["Authorization"] = f"Bearer {self.keys[role]}"
         # Throttled by address, which all of these share.
         cache.clear()
-        answer = self.client.generic(
-            method, f"{path}?{query}" if query else path, body, content_type="application/json", headers=own
-        )
+        answer = self.client.generic(method, f"{path}?{query}" if query else path, body, content_type=kind, headers=own)
         self.seen[answer.status_code] += 1
         about = f"{role}: {method} {path}?{query} {body[:300]!r} -> {answer.status_code} {answer.content[:300]!r}"
         assert answer.status_code < 500, about
@@ -175,6 +183,36 @@ def test_bodies_that_no_library_writes(all_: Everything) -> None:
             for _ in ROLES:
                 asker.send("POST", address, body, headers={})
     assert set(asker.seen) <= {400, 401, 403, 413}
+
+
+KINDS = (
+    "", "text/plain", "text/html", "application/x-www-form-urlencoded", "multipart/form-data; boundary=x",
+    "multipart/form-data", "application/xml", "application/json-patch+json", "application/merge-patch+json",
+    "application/json, text/html", "*/*", "application/json\u202e", "json", ";", "application/" + "j" * 5_000,
+)  # fmt: skip
+
+
+@pytest.mark.django_db
+def test_bodies_of_other_kinds(all_: Everything) -> None:
+    """What is no JSON by its own word is not looked at, and a charset is no part of JSON (RFC 8259, section 11)."""
+    asker = Asker(all_)
+    for kind in KINDS:
+        for body in (b"{}", b'--x\r\nContent-Disposition: form-data; name="on"\r\n\r\n1\r\n--x--', b"on=2026-05-08"):
+            asker.send("POST", "/api/v1/orders", body, headers={}, kind=kind)
+    assert set(asker.seen) <= {401, 403, 415}
+    asker.send("POST", "/api/v1/replans", b"{}", headers={}, kind="Application/JSON; charset=utf-16")
+    assert asker.seen[202] == 1
+
+
+@pytest.mark.django_db
+def test_a_packed_body_is_not_unpacked(all_: Everything) -> None:
+    """Thirty kilobytes that are thirty megabytes once unpacked."""
+    asker = Asker(all_)
+    bomb = gzip.compress(b"{" + b" " * 30 * 2**20 + b"}")
+    for coding in ("gzip", "GZIP", "deflate", "br", "gzip, gzip", "x" * 5_000):
+        asker.send("POST", "/api/v1/orders", bomb, headers={"Content-Encoding": coding})
+        asker.send("POST", "/api/v1/orders", b"{}", headers={"Content-Encoding": coding})
+    assert set(asker.seen) <= {401, 403, 415}
 
 
 ODD_WORDS = ("%00", "%ff", "%E2%80%AE", "1e308", "-0", "%0d%0aX: y", "a" * 5_000, "%F4%90%80%80", "")

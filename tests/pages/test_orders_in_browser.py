@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from tests.pages.conftest import accessible
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Page
+    from playwright.sync_api import Locator, Page
 
     from tests.pages.conftest import Visitor
 
@@ -78,4 +79,55 @@ def test_the_pages_of_orders_are_accessible(visitor: Visitor, phone: bool) -> No
     page.locator("input[type=number]").first.fill("1250")
     page.get_by_role("button", name="Save the order").click()
     page.get_by_text("comes in packs of 500 g").first.wait_for()
+    accessible(page)
+
+
+@pytest.mark.parametrize("scripts", [True, False])
+def test_a_standing_order_is_paused_resumed_and_takes_other_lines(visitor: Visitor, scripts: bool) -> None:
+    """The whole way by what is seen: open, fill, press; with scripts and without."""
+    page = visitor.visit("olive", java_script_enabled=scripts)
+    code, kitchen = visitor.demo.rows(
+        "SELECT s.public_id, k.name FROM fulfilment_standingorder s JOIN fulfilment_kitchen k ON k.id = s.kitchen_id"
+        " WHERE s.ends_on IS NULL ORDER BY s.id LIMIT 1"
+    )[0]
+    page.goto(f"{visitor.demo.url}/orders/standing/{code}/")
+    page.get_by_role("heading", name=kitchen).wait_for()
+    assert page.get_by_text("Resume before its pause is over").count() == 0
+    following = page.locator(".list strong").nth(2).inner_text()
+
+    def opened(summary: str) -> Locator:
+        card = page.locator("details", has=page.get_by_text(summary, exact=True))
+        card.locator("summary").click()
+        return card
+
+    day = datetime.strptime(following, "%A %d %B %Y").replace(tzinfo=UTC).date()
+    card = opened("Pause from a day to a day")
+    card.get_by_label("From").fill(day.isoformat())
+    card.get_by_label("To, that day too").fill((day + timedelta(days=20)).isoformat())
+    card.get_by_role("button", name="Pause it").click()
+    page.get_by_text("It is paused.").wait_for()
+    card = opened("Resume before its pause is over")
+    card.get_by_label("It delivers again from").fill((day + timedelta(days=1)).isoformat())
+    card.get_by_role("button", name="Resume it").click()
+    page.get_by_text("It delivers again from that day.").wait_for()
+    assert page.locator(".list li", has_text=following).get_by_text("paused").count() == 1
+
+    card = opened("Other lines from a day on")
+    first = card.locator("input[type=number]").first
+    pack = int(first.get_attribute("step") or 0)
+    first.fill(str(pack * 7))
+    card.get_by_label("From").fill((day + timedelta(days=1)).isoformat())
+    card.get_by_role("button", name="Set these lines").click()
+    page.get_by_text("These lines hold from that day.").wait_for()
+    amounts = visitor.demo.rows(
+        "SELECT amount FROM fulfilment_standingline l JOIN fulfilment_standingorder s ON s.id = l.standing_order_id"
+        " WHERE s.public_id = ? AND l.first_on = ?", code, (day + timedelta(days=1)).isoformat(),
+    )  # fmt: skip
+    assert (pack * 7,) in amounts
+
+    card = opened("Dates without deliveries, and the way")
+    card.get_by_label("delivered on the nearest delivery day before it").check()
+    card.get_by_role("button", name="Save it").click()
+    page.get_by_text("So it is from now on.").wait_for()
+    assert page.get_by_text("a date without deliveries is delivered on the nearest delivery day before it").is_visible()
     accessible(page)

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 import pytest
 import time_machine
 
-from fulfilment.models import Order, StandingOrder
+from fulfilment.models import Order, StandingLine, StandingOrder
+from fulfilment.services import farm as services
 from tests import world
 from tests.pages.growing import signed_in
-from tests.world import MONDAY, NOW, World
+from tests.world import ADA, MONDAY, NOW, World
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -44,7 +45,7 @@ def olive() -> Client:
 def filled(here: World, **more: object) -> dict[str, object]:
     return {
         "kitchen": here.kitchen.public_id, "weekdays": ["1", "4"], "every": "1", "starts_on": FRIDAY.isoformat(),
-        "way": "round", f"amount-{here.product.public_id}": "1000", "once": "s",
+        "way": "round", "on_closed": "left_out", f"amount-{here.product.public_id}": "1000", "once": "s",
     } | more  # fmt: skip
 
 
@@ -128,6 +129,66 @@ def test_a_pause_and_an_end(olive: Client, begun: StandingOrder) -> None:
     assert olive.post(f"{address}end/", {"last_on": "2026-05-22"}).status_code == 303
     assert not begun.orders.filter(on__gt=date(2026, 5, 22), cancelled_at__isnull=True).exists()
     assert "Friday 22 May 2026" in olive.get(address).content.decode()
+
+
+def test_a_pause_is_cut_short(olive: Client, begun: StandingOrder) -> None:
+    address = f"/orders/standing/{begun.public_id}/"
+    assert "Resume before" not in olive.get(address).content.decode(), "it is not paused"
+    refused = olive.post(f"{address}resume/", {"on": "2026-05-12"})
+    assert refused.status_code == 422
+    assert "not paused on Tuesday 12 May 2026" in refused.content.decode()
+    olive.post(f"{address}pause/", {"first": "2026-05-11", "last": "2026-05-23"})
+    page = olive.get(address).content.decode()
+    assert "from Monday 11 May 2026 to Saturday 23 May 2026" in page
+    assert "Resume before its pause is over" in page
+    assert olive.post(f"{address}resume/", {"on": "2026-05-16"}).status_code == 303
+    live = set(begun.orders.filter(cancelled_at__isnull=True).values_list("on", flat=True))
+    assert date(2026, 5, 15) not in live
+    assert date(2026, 5, 19) in live
+    assert "to Friday 15 May 2026" in olive.get(address).content.decode()
+
+
+def test_other_lines_from_a_day_on(here: World, olive: Client, begun: StandingOrder) -> None:
+    address, name = f"/orders/standing/{begun.public_id}/", f"amount-{here.product.public_id}"
+    StandingLine.objects.update(at_least=1_000)
+    half = olive.post(f"{address}lines/", {"from_on": "2026-05-15", name: "1250"})
+    assert half.status_code == 422
+    assert "packs of 500 g" in half.content.decode()
+    none = olive.post(f"{address}lines/", {"from_on": "2026-05-15", name: ""})
+    assert "at least one line" in none.content.decode()
+    assert StandingLine.objects.count() == 1, "nothing was kept of either"
+    assert olive.post(f"{address}lines/", {"from_on": "2026-05-15", name: "2500"}).status_code == 303
+    amounts = {
+        order.on: order.lines.get(cancelled_at__isnull=True).ordered
+        for order in begun.orders.filter(on__lte="2026-05-19")
+    }
+    assert amounts == {
+        FRIDAY: 1_000, date(2026, 5, 12): 1_000, date(2026, 5, 15): 2_500, date(2026, 5, 19): 2_500,
+    }  # fmt: skip
+    assert begun.lines.get(amount=2_500).at_least == 1_000, "the least that is taken stays"
+    page = " ".join(olive.get(address).content.decode().split())
+    assert "<dt>From Fri 15 May</dt><dd>2.5 kg Pearl oyster" in page
+    assert olive.post(f"{address}lines/", {name: "500"}).status_code == 303
+    assert order_of(begun, FRIDAY).lines.get(cancelled_at__isnull=True).ordered == 500, "from the first changeable date"
+
+
+def test_a_closed_date_goes_to_the_day_that_was_chosen(here: World, olive: Client) -> None:
+    closed = date(2026, 5, 15)
+    services.close_day(closed, by=ADA, now=NOW, today=MONDAY)
+    olive.post("/orders/standing/new/", filled(here))
+    begun = StandingOrder.objects.get()
+    address = f"/orders/standing/{begun.public_id}/"
+    assert "a date without deliveries is left out" in olive.get(address).content.decode()
+    assert not begun.orders.filter(standing_on=closed).exists()
+    assert olive.post(f"{address}terms/", {"on_closed": "sometimes", "way": "round"}).status_code == 422
+    assert olive.post(f"{address}terms/", {"on_closed": "earlier", "way": "round"}).status_code == 303
+    assert begun.orders.get(standing_on=closed).on == date(2026, 5, 14)
+    assert "delivered on the nearest delivery day before it" in olive.get(address).content.decode()
+
+
+def test_the_choice_is_made_when_it_is_begun(here: World, olive: Client) -> None:
+    assert olive.post("/orders/standing/new/", filled(here, on_closed="later")).status_code == 303
+    assert StandingOrder.objects.get().on_closed == "later"
 
 
 def test_a_day_that_is_no_date_of_it(olive: Client, begun: StandingOrder) -> None:

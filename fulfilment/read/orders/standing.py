@@ -12,7 +12,7 @@ from fulfilment.core import codes
 from fulfilment.core.calendar import FarmCalendar, describe
 from fulfilment.core.problems import Missing
 from fulfilment.core.units import said
-from fulfilment.models import Order, StandingLine, StandingOrder
+from fulfilment.models import Change, Order, StandingLine, StandingOrder
 from fulfilment.read import dates
 from fulfilment.read.dates import Fate
 from fulfilment.read.farm import calendar, farm
@@ -33,6 +33,14 @@ class StandingLineSeen:
     at_least: int
     pack: int
     is_kit: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LinesFrom:
+    """What is delivered each time from a day on."""
+
+    on: date
+    lines: tuple[StandingLineSeen, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +71,11 @@ class Standing:
     starts_on: date
     ends_on: date | None
     lines: tuple[StandingLineSeen, ...]
+    later: tuple[LinesFrom, ...]
+    """Lines that are set already and hold from a day to come."""
+    pauses: tuple[tuple[date, date], ...]
+    """First and last day of those that are not past."""
+    on_closed: str
     dates: tuple[DateSeen, ...]
     over: bool
     placed_by: str
@@ -104,6 +117,16 @@ def _seen(row: StandingOrder, own: FarmCalendar, *, today: date, now: datetime) 
         starts_on=row.starts_on,
         ends_on=row.ends_on,
         lines=_lines(dates.now_usual(row, today=today)),
+        later=tuple(
+            LinesFrom(on, _lines(dates.usual(row.lines.all(), on)))
+            for on in sorted({line.first_on for line in row.lines.all() if line.first_on and line.first_on > today})
+        ),
+        pauses=tuple(
+            (change.first_on, change.last_on)
+            for change in dates.not_taken_back(row.changes.all())
+            if change.kind == Change.Kind.PAUSE and change.last_on >= today
+        ),
+        on_closed=row.on_closed,
         dates=tuple(
             _date(fate, orders.get(fate.on), _lines(dates.usual(row.lines.all(), fate.on)), own, now=now)
             for fate in dates.fates(row, own, first=today, last=today + DATES_SHOWN)

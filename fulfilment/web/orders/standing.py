@@ -16,6 +16,7 @@ from fulfilment.core.problems import Missing
 from fulfilment.read.orders import standing as reading
 from fulfilment.read.orders import taking
 from fulfilment.services import standing
+from fulfilment.services.ordering import Asked
 from fulfilment.web.ground.doors import OFFICE, staff, today_of
 from fulfilment.web.ground.forms import Day, PageForm, Reason, attempt
 from fulfilment.web.ground.showing import show
@@ -34,6 +35,13 @@ if TYPE_CHECKING:
     from fulfilment.read.scope import Actor
 
 EVERY: Final = ((1, "every week"), (2, "every second week"), (3, "every third week"), (4, "every fourth week"))
+ON_CLOSED: Final = (
+    ("left_out", "left out"),
+    ("earlier", "delivered on the nearest delivery day before it"),
+    ("later", "delivered on the nearest delivery day after it"),
+)
+"""What becomes of a date on which nothing is delivered, within a week of it."""
+CLOSED: Final = "A date without deliveries is"
 WAYS: Final = (("round", "By round"), ("collected", "They collect it"), ("carrier", "By carrier"))
 
 
@@ -59,6 +67,7 @@ class BeginForm(GridForm):
     starts_on = Day(label="From")
     ends_on = Day(label="Until", required=False)
     way = forms.ChoiceField(label="Way", choices=WAYS, initial="round")
+    on_closed = forms.ChoiceField(label=CLOSED, choices=ON_CLOSED, initial="left_out")
 
     def __init__(self, start: Start, *args: Any, **kwargs: Any) -> None:
         first = start.first_day
@@ -68,7 +77,7 @@ class BeginForm(GridForm):
 
     @property
     def rest(self) -> list[forms.BoundField]:
-        return [self[name] for name in ("weekdays", "every", "starts_on", "ends_on", "way")]
+        return [self[name] for name in ("weekdays", "every", "starts_on", "ends_on", "way", "on_closed")]
 
     @property
     def rule(self) -> str:
@@ -99,6 +108,22 @@ class PauseForm(PageForm):
         super().refuse(problem)
 
 
+class ResumeForm(PageForm):
+    """A pause is cut short."""
+
+    on = Day(label="It delivers again from")
+    because = _why()
+
+
+class TermsForm(PageForm):
+    """What becomes of dates without deliveries, and how it goes."""
+
+    on_closed = forms.ChoiceField(label=CLOSED, choices=ON_CLOSED, widget=forms.RadioSelect)
+    way = forms.ChoiceField(
+        label="Way", choices=WAYS, help_text="Orders made already stay as they are; dates that were left out may come."
+    )
+
+
 class EndForm(PageForm):
     """The last date it delivers."""
 
@@ -123,11 +148,41 @@ class AmountsForm(GridForm):
         super().refuse(problem)
 
 
-ACTIONS: Final = ("skip", "amounts", "pause", "as-usual", "end")
+class LinesForm(GridForm):
+    """Other lines from a day on; a product that stays keeps the least that is taken of it."""
+
+    from_on = Day(
+        label="From", required=False,
+        help_text="Empty: from the first date that can still be changed. Orders made already for later dates follow.",
+    )  # fmt: skip
+    because = _why()
+
+    def __init__(self, found: Standing, *args: Any, **kwargs: Any) -> None:
+        sold = {each.code: each for each in taking.products()}
+        own = {
+            line.product: taking.ProductSeen(line.product, line.name, line.pack, line.is_kit) for line in found.lines
+        }
+        super().__init__(
+            list((own | sold).values()), *args, usual={line.product: line.amount for line in found.lines}, **kwargs
+        )
+        self.least = {line.product: line.at_least for line in found.lines}
+
+    @property
+    def asked(self) -> list[Asked]:
+        return [
+            Asked(each.product, each.amount, at_least=min(self.least.get(each.product, 0), each.amount))
+            for each in super().asked
+        ]
+
+
+ACTIONS: Final = ("skip", "amounts", "as-usual", "lines", "pause", "resume", "terms", "end")
 SAID: Final[Mapping[str, str]] = {
     "skip": "That date is skipped.",
     "amounts": "That date has other amounts.",
+    "lines": "These lines hold from that day.",
     "pause": "It is paused.",
+    "resume": "It delivers again from that day.",
+    "terms": "So it is from now on.",
     "as-usual": "That date is as usual again.",
     "end": "It has an end.",
 }
@@ -151,7 +206,7 @@ def begin(request: HttpRequest, actor: Actor, *, now: datetime) -> HttpResponse:
             asked = form.cleaned_data
             made = standing.begin(
                 start.code, lines=form.asked, rule=form.rule, starts_on=asked["starts_on"], ends_on=asked["ends_on"],
-                way=asked["way"], by=actor.name, now=now,
+                way=asked["way"], on_closed=asked["on_closed"], by=actor.name, now=now,
             )  # fmt: skip
             return reverse("standing-order", args=[made.public_id])
 
@@ -183,7 +238,7 @@ def one(request: HttpRequest, actor: Actor, *, now: datetime, code: str) -> Http
 @require_POST
 @staff(OFFICE)
 def change(request: HttpRequest, actor: Actor, *, now: datetime, code: str, what: str) -> HttpResponse:
-    """Skip a date, other amounts on it, as usual again, a pause, an end."""
+    """Skip a date, other amounts on it, as usual again; other lines, a pause, its end; closed dates, an end."""
     if what not in ACTIONS:
         raise Missing("There is no such page.")
     found = reading.standing_order(code, today=today_of(now), now=now)
@@ -198,8 +253,14 @@ def change(request: HttpRequest, actor: Actor, *, now: datetime, code: str, what
             standing.as_usual(found.code, on=asked["on"], because=asked["because"], **signed)
         elif what == "pause":
             standing.pause(found.code, first=asked["first"], last=asked["last"], because=asked["because"], **signed)
+        elif what == "resume":
+            standing.resume(found.code, on=asked["on"], because=asked["because"], **signed)
+        elif what == "terms":
+            standing.change_terms(found.code, on_closed=asked["on_closed"], way=asked["way"], **signed)
         elif what == "end":
             standing.end(found.code, last_on=asked["last_on"], **signed)
+        elif isinstance(form, LinesForm):
+            standing.set_lines(found.code, form.asked, from_on=asked["from_on"], because=asked["because"], **signed)
         elif isinstance(form, AmountsForm):
             standing.change(found.code, on=asked["on"], amounts=form.amounts, because=asked["because"], **signed)
         return reverse("standing-order", args=[found.code])
@@ -217,16 +278,24 @@ def _form_of(found: Standing, what: str, data: object = None) -> PageForm:
     if what == "amounts":
         initial = {"on": following.on if following is not None else None}
         return AmountsForm(found.lines, data, auto_id=auto_id, initial=initial)
-    kinds: dict[str, type[PageForm]] = {"skip": DateForm, "as-usual": DateForm, "pause": PauseForm, "end": EndForm}
-    initial = {"on": following.on} if what == "skip" and following is not None else {}
-    return kinds[what](data, auto_id=auto_id, initial=initial)
+    if what == "lines":
+        return LinesForm(found, data, auto_id=auto_id)
+    kinds: dict[str, type[PageForm]] = {
+        "skip": DateForm, "as-usual": DateForm, "pause": PauseForm, "resume": ResumeForm, "terms": TermsForm,
+        "end": EndForm,
+    }  # fmt: skip
+    begins: dict[str, dict[str, Any]] = {
+        "skip": {"on": following.on if following is not None else None},
+        "terms": {"on_closed": found.on_closed, "way": found.way},
+    }
+    return kinds[what](data, auto_id=auto_id, initial=begins.get(what, {}))
 
 
 def _one(request: HttpRequest, actor: Actor, found: Standing, *, status: int = 200, **shown: PageForm) -> HttpResponse:
     named = {what.replace("-", "_"): _form_of(found, what) for what in ACTIONS} | shown
     return show(
         request, actor, "pages/orders/standing_one.html", here="orders", status=status, standing=found,
-        open_form=next(iter(shown), ""), **named,
+        open_form=next(iter(shown), ""), closed=dict(ON_CLOSED)[found.on_closed], goes=dict(WAYS)[found.way], **named,
     )  # fmt: skip
 
 
