@@ -130,4 +130,5 @@ def test_a_standing_order_is_paused_resumed_and_takes_other_lines(visitor: Visit
     card.get_by_role("button", name="Save it").click()
     page.get_by_text("So it is from now on.").wait_for()
     assert page.get_by_text("a date without deliveries is delivered on the nearest delivery day before it").is_visible()
-    accessible(page)
+    if scripts:  # axe is one itself
+        accessible(page)
