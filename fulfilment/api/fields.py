@@ -190,7 +190,7 @@ class Flag(serializers.BooleanField):
     def to_internal_value(self, data: Any) -> bool:
         if isinstance(data, bool):
             return data
-        raise serializers.ValidationError("This is true or false.", code="not_a_flag")
+        raise serializers.ValidationError("This must be true or false, without quotes.", code="not_a_flag")
 
 
 class Text(serializers.CharField):
@@ -198,7 +198,7 @@ class Text(serializers.CharField):
 
     def to_internal_value(self, data: Any) -> str:
         if not isinstance(data, str):
-            raise serializers.ValidationError("This is a text.", code="not_a_text")
+            raise serializers.ValidationError("This must be a text, in quotes.", code="not_a_text")
         return super().to_internal_value(data)
 
 
