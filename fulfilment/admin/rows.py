@@ -213,6 +213,8 @@ class Rows(Admin):
         def column(row: Model) -> object:
             return said(getattr(row, attribute), name=attribute)
 
+        # By this name the stylesheet knows its cells.
+        column.__name__ = attribute
         return column
 
     def get_changelist(self, request: HttpRequest, **kwargs: Any) -> type[ChangeList]:

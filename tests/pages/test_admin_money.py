@@ -74,6 +74,7 @@ def test_a_payment_is_told_step_by_step(olive: Client, bought: Purchase) -> None
     page = said(olive.get(at(bought)))
     for words in ("given back in part", "38.00 EUR", "4.50 EUR", "a dented box", "W-1047"):
         assert words in page
+    assert 'class="field-placed_at"' in said(olive.get("/admin/fulfilment/purchase/")), "known by its column"
     events = Event.objects.filter(kind="payment_told")
     assert events.count() == 2
     assert "dented" not in str(list(events.values())), "events hold nothing that somebody wrote"
