@@ -120,7 +120,7 @@ class KitchenTerms(RecordForm):
     chance_pct = forms.IntegerField(
         initial=90,
         label="Promised at a chance of, %",
-        help_text="50 to 99; the kitchen never sees it. At 95 a third less is promised at once, half as much of it fails.",
+        help_text="50 to 99; the kitchen never sees it. At 95 a third less is promised at once, half as much fails.",
     )
     tolerance_pct = forms.IntegerField(initial=5, label="A pick may weigh off by, %")
     tell_me_by = Clock(label="Tell of a shortage by", initial=time(16, 0), help_text="On the day before delivery.")
