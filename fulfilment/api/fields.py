@@ -18,7 +18,7 @@ from fulfilment.core.problems import Invalid
 from fulfilment.core.units import MAX_GRAMS, Money, amount
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
 _LARGEST: Final = 2**31 - 1
 """What a column holds; fields of the trade have bounds of their own below it."""
@@ -59,13 +59,16 @@ class Shape(serializers.Serializer[Any]):
             if name not in data or isinstance(field, Shape | serializers.ListSerializer):
                 continue
             given = data[name]
-            each = given.values() if isinstance(given, dict) else given if isinstance(given, list) else [given]
+            each: Iterable[Any] = [given]
+            if child is not field:
+                each = given.values() if isinstance(given, dict) else given if isinstance(given, list) else [given]
             if isinstance(child, serializers.IntegerField) and not all(map(_whole_or_none, each)):
                 yield name, [serializers.ErrorDetail("This must be a whole number.", code="not_whole")]
             elif isinstance(child, serializers.FloatField) and not all(map(_number_or_none, each)):
                 yield name, [serializers.ErrorDetail("This must be a number.", code="not_a_number")]
             elif isinstance(child, serializers.IntegerField) and any(abs(one) > _LARGEST for one in each if one):
-                yield name, [serializers.ErrorDetail("This number is too large.", code="too_large")]
+                most = child.max_value if child.max_value is not None else _LARGEST
+                yield name, [serializers.ErrorDetail(f"This number is too large: at most {most}.", code="too_large")]
 
 
 class Changed(Shape):

@@ -28,7 +28,7 @@ from fulfilment.read.dates import Fate
 from fulfilment.read.farm import calendar as farm_calendar
 from fulfilment.read.farm import farm, today, weekdays
 from fulfilment.services import events, given, jobs, ordering, rows
-from fulfilment.services.ordering import FURTHEST_AHEAD, Asked
+from fulfilment.services.ordering import Asked
 
 if TYPE_CHECKING:
     from django.db.models import QuerySet
@@ -448,8 +448,7 @@ def _check_span(first: date, last: date, *, today: date, where: str = "on") -> N
         raise Invalid("This span ends before it begins.", code="ends_before_start", where="last_on")
     if last < today:
         raise Invalid(f"{in_words(last)} is past.", code="in_the_past", where=where)
-    if first > today + FURTHEST_AHEAD:
-        raise Invalid(f"{in_words(first)} is more than a year ahead.", code="too_far_ahead", where=where)
+    ordering.check_ahead(first, today=today, where=where)
 
 
 def _own_date(standing: StandingOrder, on: date) -> date:

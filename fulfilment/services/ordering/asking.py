@@ -85,7 +85,11 @@ def available(kits: Sequence[Product], *, first: date, last: date, now: datetime
 def check_ahead(on: date, *, today: date, where: str) -> None:
     """Raises Invalid for a day that nobody plans for yet."""
     if on > today + FURTHEST_AHEAD:
-        raise Invalid(f"{in_words(on)} is more than a year ahead.", code="too_far_ahead", where=where)
+        raise Invalid(
+            f"{in_words(on)} is more than a year ahead. The last day that can be planned for is "
+            f"{in_words(today + FURTHEST_AHEAD)}.",
+            code="too_far_ahead", where=where,
+        )  # fmt: skip
 
 
 def open_days(own: FarmCalendar, *, first: date, last: date, now: datetime) -> list[date]:

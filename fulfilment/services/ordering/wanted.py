@@ -75,7 +75,7 @@ def fit(
                     f"{product.name} is named twice: add the two lines up.", code="named_twice", where="product"
                 )
             check_amount(product, line.amount, where="amount")
-            amount(line.at_least, where="at_least", at_least=0, at_most=line.amount, unit=unit_of(product))
+            check_least(product, line.at_least, ordered=line.amount)
         except Problem as problem:
             raise problem.at(f"lines.{place_}") from None
         found.append((product, line))
@@ -91,6 +91,18 @@ def check_amount(product: Product, quantity: int, *, where: str) -> None:
         raise Invalid(
             f"{product.name} comes in packs of {product.pack} g: order {near} g, not {quantity} g.",
             code="not_whole_packs", where=where, pack=product.pack,
+        )  # fmt: skip
+
+
+def check_least(product: Product, least: int, *, ordered: int) -> None:
+    """Raises Invalid for a minimum that no delivery of the line could reach, or that is none."""
+    unit = unit_of(product)
+    amount(least, where="at_least", at_least=0, unit=unit)
+    if least > ordered:
+        raise Invalid(
+            f"The least that is taken, {least} {unit}, is more than the {ordered} {unit} that are ordered: nothing "
+            "could ever be sent. Give at most what is ordered.",
+            code="too_large", where="at_least", at_most=ordered,
         )  # fmt: skip
 
 

@@ -20,7 +20,7 @@ from fulfilment.core.fairness import Rule
 from fulfilment.core.promises import percent
 from fulfilment.core.units import Goods
 from fulfilment.models import Allocation, Book, Forecast, Line, Lot, Plan
-from fulfilment.read import doubts, next_dates, plans, supply, worths
+from fulfilment.read import doubts, holds, next_dates, plans, supply, worths
 from fulfilment.read.farm import farm
 from fulfilment.services import events, jobs, mails
 from fulfilment.services.rows import lock_all
@@ -75,10 +75,11 @@ def _save(
     touched = moved | _retold(accounts)
     lots = {lot.pk: lot for lot in lock_all(Lot.objects.filter(pk__in=_lots_in(made.pieces)))}
     lines = {line.pk: line for line in lock_all(Line.objects.filter(pk__in=touched))}
+    held = holds.held_lot_ids()
     stale = {pk for pk, line in lines.items() if line.version != question.versions[pk]}
     for piece in made.pieces:
         lot = lots.get(int(piece.source.removeprefix("lot:"))) if piece.source.startswith("lot:") else None
-        if lot is not None and lot.quantity < question.lots[lot.pk]:
+        if lot is not None and (lot.quantity < question.lots[lot.pk] or lot.pk in held):
             stale.add(piece.line_id)
     if stale:
         jobs.add("replan", due_at=now)
