@@ -149,7 +149,7 @@ def test_the_office_may_promise_below_the_asked_chance_and_it_is_said(farm: Worl
         ({"on": "2028-05-09"}, "more than a year ahead"),
         ({"kitchen": ""}, "one kitchen’s or one buyer’s"),
         ({"kitchen": "", "buyer": "nobody"}, "This is not the id of a buyer"),
-        ({"at_least_0": "2 kg"}, "2000 grams is too much: at most 1000 grams."),
+        ({"at_least_0": "2 kg"}, "The least that is taken, 2000 grams, is more than the 1000 grams that are ordered"),
     ],
 )
 def test_what_cannot_be_ordered_is_told_beside_its_field(farm: World, change: dict[str, str], sentence: str) -> None:
