@@ -126,6 +126,8 @@ def database(url: str) -> dict[str, Any]:
     else:
         found["CONN_HEALTH_CHECKS"] = True
         found.setdefault("OPTIONS", {}).setdefault("connect_timeout", 5)
+        # What is prepared (read/together) is asked many times and is never better planned for one asking alone.
+        found["OPTIONS"].setdefault("options", "-c plan_cache_mode=force_generic_plan")
     return found
 
 

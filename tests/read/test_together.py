@@ -57,7 +57,7 @@ def test_chosen_columns_are_what_each_question_gives_by_itself() -> None:
         for strains in ([farm.strain.pk], [farm.strain.pk, 404], []):
             with CaptureQueriesContext(connection) as seen:
                 found = together(chosen, codes=codes, strains=strains, until=until, name=name, kits=False)
-            assert len(seen) == 1
+            assert len([query for query in seen if not query["sql"].startswith("PREPARE")]) == 1
             alone = chosen(codes=codes, strains=strains, until=until, name=name, kits=False)
             assert found == {each: list(rows) for each, rows in alone.items()}
     assert "kits" in together(chosen, codes=codes, strains=[], until=MONDAY, name=name, kits=True)
