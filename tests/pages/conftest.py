@@ -175,11 +175,13 @@ def _served(folder: Path) -> Iterator[str]:
         cwd=ROOT, env=_environment(), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
     )  # fmt: skip
     try:
-        for _ in range(600):
+        for _ in range(3600):
             if (folder / "served").exists():
                 break
             assert server.poll() is None, (server.stderr.read() if server.stderr else b"").decode()[-3000:]
             time.sleep(0.05)
+        else:
+            pytest.fail("the demo farm was not served within three minutes")
         yield f"http://127.0.0.1:{port}"
     finally:
         server.send_signal(signal.SIGKILL)
