@@ -231,7 +231,7 @@ def _line(line: LineTold, parts: Sequence[PartTold], *, currency: str, staff: bo
         "promise": None if line.promise is None else _promise(line, parts, staff=staff),
         "doubt": _doubt(line),
         "at_least": line.at_least,
-        "account": why.numbers_of(line.account, staff=staff),
+        "account": why.numbers_of(line.account, staff=staff) if line.account else {},
         "says": why.account(line.account, staff=staff) if line.account else "",
     }
 

@@ -55,8 +55,8 @@ class Money:
 
 def decimal(minor: int) -> str:
     """``1250`` as ``"12.50"``: two places, as the currencies of the farms served here have."""
-    sign = "-" if minor < 0 else ""
-    return f"{sign}{abs(minor) // 100}.{abs(minor) % 100:02d}"
+    whole, rest = divmod(abs(minor), 100)
+    return f"{'-' if minor < 0 else ''}{whole}.{rest:02d}"
 
 
 def accepted(*, picked: int, refused: int) -> int:

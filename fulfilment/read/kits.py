@@ -36,9 +36,9 @@ def events_of(kits: Iterable[Kit]) -> dict[int, tuple[KitEvent, ...]]:
     return {pk: tuple(events) for pk, events in found.items()}
 
 
-def zone_of(kit: Kit) -> str:
-    """The clock by which things happen to the kit: its holder's, the farm's before it has one."""
-    return kit.holder.zone if kit.holder is not None else farm().zone
+def zone_of(kit: Kit, *, farms: str = "") -> str:
+    """The clock by which things happen to the kit: its holder's, the ``farms`` (read where it is not given) before."""
+    return kit.holder.zone if kit.holder is not None else farms or farm().zone
 
 
 def care_of(kits: Sequence[Kit]) -> list[KitCare]:
@@ -47,6 +47,7 @@ def care_of(kits: Sequence[Kit]) -> list[KitCare]:
     Each kit comes with what :data:`WITH` names.
     """
     events = events_of(kits)
+    farms = farm().zone if any(kit.holder is None for kit in kits) else ""
     found = []
     for kit in kits:
         holder, buyer = kit.holder, kit.line.order.buyer if kit.line else None
@@ -56,7 +57,7 @@ def care_of(kits: Sequence[Kit]) -> list[KitCare]:
                 order_id=kit.line.order_id if kit.line else 0,
                 buyer=buyer.public_id if buyer else "",
                 holder=holder.public_id if holder else "",
-                zone=zone_of(kit),
+                zone=zone_of(kit, farms=farms),
                 profile=KitProfile.from_data(kit.lot.strain.kit),
                 events=events[kit.pk],
                 warmth=Warmth(kit.warmth),

@@ -10,9 +10,7 @@ from typing import Any
 import pytest
 import time_machine
 from django.core.cache import cache
-from django.db import connection
 from django.test import Client
-from django.test.utils import CaptureQueriesContext
 
 from fulfilment.api.views import Endpoint
 from fulfilment.models import Event, Kitchen, Order
@@ -225,34 +223,6 @@ def test_a_list_of_orders_can_be_one_day_s(all_: Everything) -> None:
     assert set(ids) == set(Order.objects.filter(on=TUESDAY).values_list("public_id", flat=True))
     assert all_.get(f"/orders?on={MONDAY}")["items"] == []
     assert ask(all_.office, "GET", "/orders?on=tuesday", status=400)["code"] == "not_a_day"
-
-
-@pytest.mark.parametrize("address", ["orders", "standing-orders", "intakes", "rooms", "holds", "kits"])
-def test_a_list_takes_as_many_statements_for_one_as_for_all(all_: Everything, address: str) -> None:
-    """Up to two more where the newest has nothing of a kind to read ahead; one a row would be three more or above."""
-
-    def statements(size: int) -> tuple[int, int]:
-        with CaptureQueriesContext(connection) as seen:
-            items = all_.get(f"/{address}?page_size={size}")["items"]
-        return len(items), len(seen)
-
-    donor = all_.get("/donors")["items"][0]["id"]
-    for more in range(3):
-        all_.post("/rooms", {"name": f"Loft {more}", "kind": "fruiting", "set_point_c": 17})
-        all_.post("/holds", {"kind": "intake", "id": all_.intake, "reason": "sour"})
-        grounds = {"donor": donor, "grams": 9_000, "collected_on": MONDAY.isoformat(), "hours_since_brewing": 5}
-        all_.post("/intakes", grounds)
-        weekly = {
-            "rule": "FREQ=WEEKLY;BYDAY=TH",
-            "starts_on": MONDAY.isoformat(),
-            "lines": [{"product": all_.farm.product.public_id, "amount_g": 500}],
-        }
-        ask(all_.cleo, "POST", "/standing-orders", weekly, status=201)
-    one, few = statements(1)
-    shown, many = statements(200)
-    assert one == 1
-    assert shown >= 4
-    assert many <= few + 2, f"{shown} items"
 
 
 SEEN: dict[str, object] = {"kind": "seen", "seen_on": "2026-05-04"}

@@ -112,7 +112,7 @@ def plain_line(line: Line, *, staff: bool) -> dict[str, Any]:
     doubt = line.doubts.filter(sure_at=None).first()
     if line.cancelled_at or line.picked or not line.promised:
         doubt = None
-    hidden = () if staff else ("there", "promised_before")
+    hidden = () if staff else ("there", "promised_before", "kept_back")
     return {
         "number": line.number,
         "product": line.product.public_id,

@@ -143,7 +143,7 @@ _LINES: Final = Prepared(
     ),
 )
 _PARTS: Final = Prepared(
-    PartTold, lambda: PromisePart.objects.filter(Among(F("promise_id"), Given("promises"))).order_by("pk")
+    PartTold, lambda: PromisePart.objects.filter(Among(F("promise_id"), Given("promises"))).order_by("promise", "pk")
 )
 _WAYS: Final = Prepared(WayTold, lambda: Shipment.objects.filter(Among(F("pk"), Given("shipments"))).order_by("pk"))
 
