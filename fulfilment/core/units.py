@@ -72,7 +72,7 @@ def amount(value: object, *, where: str, at_least: int = 1, at_most: int = MAX_G
         raise Invalid(f"This must be a whole number of {unit}.", code="not_whole", where=where)
     if value < at_least:
         raise Invalid(
-            f"{value} {unit} is too little: at least {at_least} {unit}.",
+            f"{value} {unit} is too little: at least {at_least} {unit.removesuffix('s') if at_least == 1 else unit}.",
             code="too_small",
             where=where,
             at_least=at_least,

@@ -25,8 +25,8 @@ ON_FRIDAY = {"on": FRIDAY.isoformat()}
 
 WHOLE = "This must be a whole number."
 AMOUNTS: dict[str, tuple[Any, str]] = {
-    "none": (0, "0 grams is too little: at least 1 grams."),
-    "less than none": (-1, "-1 grams is too little: at least 1 grams."),
+    "none": (0, "0 grams is too little: at least 1 gram."),
+    "less than none": (-1, "-1 grams is too little: at least 1 gram."),
     "half a pack": (499, "comes in packs of 500 g"),
     "more than any farm has": (100_000_001, "100000001 grams is too much: at most 100000000 grams."),
     "a column's end": (2**31, "This number is too large: at most "),
@@ -147,8 +147,8 @@ def test_a_day_beyond_the_forecast_is_no_error_and_says_so(farm: World) -> None:
 
 
 PACKS: dict[str, tuple[Any, str]] = {
-    "none": (0, "0 grams is too little: at least 1 grams."),
-    "less than none": (-1, "-1 grams is too little: at least 1 grams."),
+    "none": (0, "0 grams is too little: at least 1 gram."),
+    "less than none": (-1, "-1 grams is too little: at least 1 gram."),
     "a hundred kilos and one": (100_001, "100001 grams is too much: at most 100000 grams."),
     "more than a column": (2**63, "This number is too large"),
     "half a gram": (0.5, WHOLE),

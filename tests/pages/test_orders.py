@@ -166,8 +166,8 @@ def test_a_line_is_changed_once_however_often_it_is_sent(here: World, olive: Cli
     ("amount", "sentence"),
     [
         ("1250", "Pearl oyster, 500 g comes in packs of 500 g: order 1000 or 1500 g, not 1250 g."),
-        ("0", "0 grams is too little: at least 1 grams."),
-        ("-500", "-500 grams is too little: at least 1 grams."),
+        ("0", "0 grams is too little: at least 1 gram."),
+        ("-500", "-500 grams is too little: at least 1 gram."),
         ("1.5", "This must be a whole number of grams."),
         ("999999999999", "999999999999 grams is too much: at most 100000000 grams."),
     ],

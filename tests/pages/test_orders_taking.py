@@ -141,7 +141,7 @@ def test_saving_places_the_order_once(here: World, olive: Client) -> None:
     ("grams", "sentence"),
     [
         ("1250", "Pearl oyster, 500 g comes in packs of 500 g: order 1000 or 1500 g, not 1250 g."),
-        ("-500", "-500 grams is too little: at least 1 grams."),
+        ("-500", "-500 grams is too little: at least 1 gram."),
         ("half", "This must be a whole number of grams."),
         ("0", "An order needs at least one line."),
         ("", "An order needs at least one line."),

@@ -60,7 +60,7 @@ def test_refused_grounds_are_logged_with_their_reason(grower: Grower) -> None:
 @pytest.mark.parametrize(
     ("changes", "where", "sentence"),
     [
-        ({"grams": 0}, "grams", "0 grams is too little: at least 1 grams."),
+        ({"grams": 0}, "grams", "0 grams is too little: at least 1 gram."),
         ({"grams": 2**40}, "grams", "1099511627776 grams is too much"),
         ({"grams": 1.5}, "grams", "This must be a whole number of grams."),
         ({"on": TOMORROW}, "collected_on", "Saturday 9 May 2026 has not come yet: give the day it happened"),
@@ -90,7 +90,7 @@ def test_a_delivery_is_in_grams_or_in_bags(grower: Grower) -> None:
         growing.log_input(
             grower.supplier.public_id, kind="bags", amount_received=0, received_on=MIXED, by=ADA, now=NOW, today=TODAY
         )
-    assert said(problem) == ("amount_received", "0 pieces is too little: at least 1 pieces.")
+    assert said(problem) == ("amount_received", "0 pieces is too little: at least 1 piece.")
     with pytest.raises(Invalid, match="This must be one of: straw, lime, bags, bran, other"):
         growing.log_input(
             grower.supplier.public_id, kind="gold", amount_received=1, received_on=MIXED, by=ADA, now=NOW, today=TODAY

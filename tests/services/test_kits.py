@@ -84,7 +84,7 @@ def test_sealing_fewer_than_the_plan_wants_leaves_its_quota(product: Product) ->
 @pytest.mark.parametrize(
     ("bags", "sealed_on", "where", "says"),
     [
-        (0, THURSDAY, "bags", "at least 1 bags"),
+        (0, THURSDAY, "bags", "at least 1 bag"),
         (41, THURSDAY, "bags", "has 40 bags that are neither lost, opened nor sealed, so 41 cannot be sealed"),
         (5, FRIDAY + timedelta(days=1), "sealed_on", "has not come yet"),
         (5, date(2026, 4, 1), "batch", "was not grown through by Wednesday 1 April 2026"),

@@ -380,7 +380,7 @@ def test_what_is_refused_is_not_accepted_and_never_comes_back_into_store() -> No
     ("amount", "reason", "where", "says"),
     [
         (1_001, "bruised", "refused.0.amount", "Only 1000 of line .* were delivered"),
-        (0, "bruised", "refused.0.amount", "at least 1 grams"),
+        (0, "bruised", "refused.0.amount", "at least 1 gram"),
         (100, " ", "refused.0.reason", "sending something back needs a reason"),
     ],
 )

@@ -232,7 +232,7 @@ def nothing_written(store: Store) -> bool:
 @pytest.mark.parametrize(
     ("amount", "says"),
     [
-        (0, "at least 1 grams"),
+        (0, "at least 1 gram"),
         (-5, "too little"),
         (200_000_000, "too much"),
         (True, "whole number"),
