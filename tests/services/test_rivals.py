@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from datetime import timedelta
+from datetime import date, timedelta
 from threading import Barrier
 
 import pytest
 from django.db import connections
 
 from fulfilment.core.chances import chances
-from fulfilment.models import Book, Line, Order, Promise, PromisePart
+from fulfilment.models import Book, Line, Order, Promise, PromisePart, Shipment
 from fulfilment.read import supply
 from fulfilment.services import ordering
 from fulfilment.services.ordering import Asked
@@ -76,6 +76,23 @@ def test_kitchens_at_once_are_promised_no_more_than_the_scenarios_carry() -> Non
     at_once(order, times=40)
     assert Line.objects.filter(promised=0).exists(), "somebody goes short"
     kept_by_the_rule()
+
+
+def test_first_orders_of_different_goods_at_once_go_in_one_shipment() -> None:
+    """Their books are different, so nothing makes one wait for the other before the shipment itself."""
+    farm = world.build(bags=2, kits_wanted=57)
+    world.plan()
+    for on in (FRIDAY, FRIDAY + timedelta(days=7), FRIDAY + timedelta(days=14)):
+        together = Barrier(2)
+
+        def order(n: int, on: date = on, together: Barrier = together) -> None:
+            together.wait(timeout=60)
+            asked = Asked(farm.kit.public_id, 1) if n % 2 else Asked(farm.product.public_id, 500)
+            ordering.place([asked], kitchen=farm.kitchen.public_id, on=on, by=f"key:{n}", now=NOW)
+
+        at_once(order, times=2, rivals=2)
+        assert Order.objects.filter(on=on).count() == 2
+        assert Shipment.objects.get(on=on).lines.count() == 2
 
 
 def test_a_hundred_at_once_are_promised_what_one_after_the_other_are() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, datetime
 
+from django.db import IntegrityError, transaction
 from django.db.models import F
 
 from fulfilment.core.calendar import FarmCalendar, in_words
@@ -24,22 +25,36 @@ def join_shipment(own: FarmCalendar, customer: Kitchen | Buyer, *, on: date, way
     if address is not None:
         where = where.filter(pk=address)
     found = where.first()
-    open_one = (
-        Shipment.objects.select_for_update(no_key=True).filter(address=found, on=on, way=chosen, state="placed").first()
-    )
+    open_one = _joinable(found, on=on, way=chosen)
     return open_one or begin_shipment(own, customer, on=on, way=chosen, address=found)
 
 
 def begin_shipment(
     own: FarmCalendar, customer: Kitchen | Buyer, *, on: date, way: str, address: Address | None
 ) -> Shipment:
-    """A new one; raises Invalid where there is no such address."""
+    """A new one, or the one that an order of other goods began at this moment.
+
+    Raises Invalid where there is no such address.
+    """
     if address is None:
         raise Invalid("There is no such address of this customer: add one first.", code="no_address", where="address")
     kitchen, buyer = sides(customer)
-    return Shipment.objects.create(
-        kitchen=kitchen, buyer=buyer, address=address, on=on, way=way, cut_off_at=own.cut_off_at(on)
-    )
+    try:
+        with transaction.atomic():
+            return Shipment.objects.create(
+                kitchen=kitchen, buyer=buyer, address=address, on=on, way=way, cut_off_at=own.cut_off_at(on)
+            )
+    except IntegrityError:
+        begun = _joinable(address, on=on, way=way)
+        if begun is None:
+            raise
+        return begun
+
+
+def _joinable(address: Address | None, *, on: date, way: str) -> Shipment | None:
+    """What goes there that day and can still be joined, held."""
+    there = Shipment.objects.filter(address=address, on=on, way=way, state=Shipment.State.PLACED)
+    return there.select_for_update(no_key=True).first()
 
 
 def chosen_way(way: str, *, is_kitchen: bool) -> str:
