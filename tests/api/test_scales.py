@@ -95,7 +95,7 @@ def test_readings_of_a_logger_come_together_or_not_at_all(farm: World) -> None:
         ({"tare_g": 420}, "missing", "/gross_g"),
         ({"gross_g": 1_400, "tare_g": -1}, "invalid", "/tare_g"),
         ({"gross_g": 1_400, "tare_g": 420, "units": 3}, "one_of_two", "/amount_g"),
-        ({}, "one_of_two", "/amount_g"),
+        ({}, "missing", "/amount_g"),
     ],
 )
 def test_weights_that_do_not_go_together_are_refused(

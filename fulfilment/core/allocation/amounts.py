@@ -45,6 +45,8 @@ class Claim:
     minimum: int
     firm: int = 0
     """What promises and the minimum brought."""
+    instead: int = 0
+    """Pinned grams of other goods than promised beyond whole packs: they stand for as many of its own."""
     dropped: bool = False
     fair: Fraction = field(default_factory=Fraction)
     tie: int = 0
@@ -102,6 +104,8 @@ def settle(
         claim.promised = min(want.promised_total, claim.top)
         claim.minimum = _minimum(claim)
         left = claim.promised - claim.got
+        own = sum(pinned[place].get(goods, 0) for goods, _ in want.promised)
+        claim.instead = (claim.got - own) % want.pack if left > 0 else 0
         for i, (goods, amount) in enumerate(want.promised):
             share = min(amount - pinned[place].get(goods, 0), left)
             if share <= 0:
@@ -174,8 +178,14 @@ def _own_goods(
         for i, (rank, _, _) in enumerate(claim.parts)
     )
     for _, _, i, place in parts:
-        _, cell, amount = claims[place].parts[i]
-        claims[place].got += own.add(cell, amount)
+        claim, (_, cell, amount) = claims[place], claims[place].parts[i]
+        added = own.add(cell, amount)
+        # A plan fixes amounts first; which grams of its own a line gave for others' was the sources' matter.
+        stands = min(added, claim.instead)
+        if stands:
+            own.drop(cell, stands)
+            claim.instead -= stands
+        claim.got += added - stands
     flow = Flow(masks, held)
     for (node, _), taken in zip(cells, own.taken, strict=True):
         for source, amount in taken.items():
