@@ -413,6 +413,18 @@ def test_a_line_picked_in_part_keeps_the_rest_of_its_pieces() -> None:
     assert from_lots(plan, 1) == {"lot:1": 300}
 
 
+def test_a_substitutes_grams_that_stand_for_its_own_are_not_given_twice() -> None:
+    """12 g of its own broken promise came in the substitute, since another line took its own: planned again, 12 g."""
+    wants = [
+        line(1, 500, promised=500, goods=[PEARL, PINK], pack=500, frozen=True, previous=(("lot:2", 12),)),
+        line(2, 12),
+    ]
+    sources = [lot(1, 12), lot(2, 300, goods=PINK)]
+    assert plan_of(wants, sources).amounts == {1: 12, 2: 12}
+    more = plan_of(wants, [lot(1, 112), lot(2, 300, goods=PINK)])
+    assert more.amounts == {1: 112, 2: 12}, "what comes of its own since is its own"
+
+
 def test_pinned_pieces_count_for_the_goods_they_were_promised_in() -> None:
     first = line(1, 800, goods=[PEARL, PINK], frozen=True, previous=(("lot:1", 500),), rank=5)
     first = replace(first, promised=((PEARL, 500), (PINK, 300)))
