@@ -31,6 +31,7 @@ from fulfilment.models import (
     Way,
 )
 from fulfilment.services import stock
+from fulfilment.services.promising import draw
 
 FRIDAY = date(2026, 5, 8)
 """The day of delivery."""
@@ -135,7 +136,7 @@ def a_line(
             amount=amount,
             first_on=on - timedelta(days=3),
             last_on=on,
-            rank=promise.pk,
+            rank=draw(Line.objects.filter(pk=line.pk))[0].rank,
         )
     line.promise = promise
     line.save()
