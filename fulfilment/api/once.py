@@ -16,10 +16,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from django.http import HttpResponse
 from drf_spectacular.utils import OpenApiParameter
-from rest_framework.renderers import JSONRenderer
 
 from fulfilment.api.keys import actor_of, uses
 from fulfilment.api.problems import CONTENT_TYPE, answer
+from fulfilment.api.rendering import Answers
 from fulfilment.core.problems import Invalid
 from fulfilment.services.once import Answer, Refused, perform
 
@@ -98,6 +98,6 @@ def _fingerprint(request: Request) -> str:
 
 def _kept(response: Response) -> Answer:
     headers = {name: value for name, value in response.items() if name in ("Location", "ETag", "Retry-After")}
-    body = JSONRenderer().render(response.data) if response.data is not None else b""
+    body = Answers().render(response.data)
     headers["Content-Type"] = CONTENT_TYPE if response.status_code >= 400 else "application/json"
     return Answer(response.status_code, body, headers)

@@ -27,6 +27,7 @@ from fulfilment.core import codes
 from fulfilment.core.problems import Invalid
 from fulfilment.core.units import KIT, Money
 from fulfilment.models import Buyer, Order, Product, Purchase
+from fulfilment.read.billing import cost_of
 from fulfilment.read.farm import farm, today
 from fulfilment.read.orders.whole import Whole, wholes
 from fulfilment.read.scope import STAFF, visible
@@ -280,12 +281,8 @@ def _show(found: Sequence[Purchase], actor: Actor) -> list[dict[str, Any]]:
             "payment": each.payment,
             "payment_told_at": each.payment_told_at,
             "refund": money(each.refund_minor),
-            "total": money(_total(bought[each.public_id])),
+            "total": money(cost_of(line for whole in bought[each.public_id] for line in whole.lines)),
             "orders": [show_order(whole, staff=staff) for whole in bought[each.public_id]],
         }
         for each in found
     ]
-
-
-def _total(orders: Sequence[Whole]) -> int:
-    return sum(line.ordered * line.price_minor for whole in orders for line in whole.lines if line.live)

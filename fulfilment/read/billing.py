@@ -19,7 +19,10 @@ from fulfilment.models import Line, Shipment
 from fulfilment.read.farm import farm
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from fulfilment.models import Kitchen, Purchase
+    from fulfilment.read.orders.whole import LineTold
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +50,13 @@ class Bill:
 
 
 def bought_for(purchase: Purchase) -> int:
-    """What a purchase's kits cost in minor units, without carriage; cancelled lines are left out."""
-    live = (line for order in purchase.orders.all() for line in order.lines.all() if line.cancelled_at is None)
-    return sum(line.ordered * line.price_minor for line in live)
+    """What a purchase's kits cost in minor units, without carriage."""
+    return cost_of(line for order in purchase.orders.all() for line in order.lines.all())
+
+
+def cost_of(lines: Iterable[Line | LineTold]) -> int:
+    """What these lines cost as ordered, in minor units; cancelled ones are left out."""
+    return sum(line.ordered * line.price_minor for line in lines if line.cancelled_at is None)
 
 
 def bill(kitchen: Kitchen, *, year: int, month: int) -> Bill:

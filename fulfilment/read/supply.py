@@ -430,9 +430,9 @@ def scenarios(goods: Goods, *, forecast: Forecast, today: date) -> NDArray[np.in
     return _coming(seen(forecast), goods, today=today)
 
 
-def mean(strain_id: int, grade: str, *, forecast: Forecast, today: date) -> Mapping[date, int]:
+def mean(goods: Goods, *, forecast: Forecast, today: date) -> Mapping[date, int]:
     """The coming harvest of each day from ``today`` at its scenario mean, in whole grams."""
-    array = scenarios(Goods(strain_id, grade), forecast=forecast, today=today)
+    array = scenarios(goods, forecast=forecast, today=today)
     if array is None:
         return {}
     return {today + timedelta(days=i): int(g) for i, g in enumerate(np.floor(array.mean(axis=0))) if g >= 1}

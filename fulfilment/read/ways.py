@@ -209,7 +209,7 @@ def _free(
     for goods, row in fresh.items():
         if row.forecast is None:
             continue
-        coming = supply.mean(goods.strain_id, goods.grade, forecast=row.forecast, today=day)
+        coming = supply.mean(goods, forecast=row.forecast, today=day)
         for on, grams in coming.items():
             left = grams - promised.get((goods.strain_id, goods.grade, on), 0)
             if left > 0:

@@ -9,7 +9,7 @@ import pytest
 import time_machine
 from django.core.cache import cache
 
-from fulfilment.models import Batch, Doubt, Line
+from fulfilment.models import Batch, Doubt, Line, Order
 from fulfilment.services import customers, doubts, ordering
 from fulfilment.services.ordering import Asked
 from tests import world
@@ -26,13 +26,18 @@ def farm() -> Iterator[World]:
         yield world.build(kits_wanted=5)
 
 
-def test_a_line_says_that_it_is_doubtful_and_what_can_be_counted_on(farm: World) -> None:
+def sure_order(farm: World) -> Order:
+    """Two kilos for Thursday, promised out of what lies in store."""
     farm.harvest(2_000)
     world.plan()
-    order = ordering.place(
+    return ordering.place(
         [Asked(farm.product.public_id, 2_000)], kitchen=farm.kitchen.public_id, on=MONDAY + timedelta(days=3), by=ADA,
         now=NOW,
     )  # fmt: skip
+
+
+def test_a_line_says_that_it_is_doubtful_and_what_can_be_counted_on(farm: World) -> None:
+    order = sure_order(farm)
     cleo = key("kitchen", kitchen=farm.kitchen)
     (line,) = ask(cleo, "GET", f"/orders/{order.public_id}", status=200)["lines"]
     assert line["doubt"] is None
@@ -57,12 +62,7 @@ def test_a_line_says_that_it_is_doubtful_and_what_can_be_counted_on(farm: World)
 
 
 def test_a_doubt_is_listed_with_its_choices_and_answered_once(farm: World) -> None:
-    farm.harvest(2_000)
-    world.plan()
-    order = ordering.place(
-        [Asked(farm.product.public_id, 2_000)], kitchen=farm.kitchen.public_id, on=MONDAY + timedelta(days=3), by=ADA,
-        now=NOW,
-    )  # fmt: skip
+    order = sure_order(farm)
     cleo = key("kitchen", kitchen=farm.kitchen)
     assert ask(cleo, "GET", "/doubts", status=200)["items"] == []
     Line.objects.update(chance_pct=80)
@@ -120,12 +120,7 @@ def test_only_its_kitchen_and_the_office_answer_a_doubt(farm: World) -> None:
 
 
 def test_a_line_doubted_twice_is_one_line_of_its_order(farm: World) -> None:
-    farm.harvest(2_000)
-    world.plan()
-    order = ordering.place(
-        [Asked(farm.product.public_id, 2_000)], kitchen=farm.kitchen.public_id, on=MONDAY + timedelta(days=3), by=ADA,
-        now=NOW,
-    )  # fmt: skip
+    order = sure_order(farm)
     told_ids = []
     for choice in ("take_less", ""):
         Line.objects.update(chance_pct=80)

@@ -19,6 +19,7 @@ from django.db.models import Count, F, QuerySet, Sum
 from django.db.models.functions import Coalesce
 
 from fulfilment.core.chances import chances
+from fulfilment.core.units import Goods
 from fulfilment.management.demo.scene import SMALL
 from fulfilment.management.demo.world import Hour, World, drain
 from fulfilment.models import (
@@ -151,7 +152,9 @@ class Watch:
         on = today(now)
         for book in Book.objects.exclude(grade="kit").select_related("forecast"):
             expected = (
-                supply.mean(book.strain_id, book.grade, forecast=book.forecast, today=on) if book.forecast else {}
+                supply.mean(Goods(book.strain_id, book.grade), forecast=book.forecast, today=on)
+                if book.forecast
+                else {}
             )
             coming = Allocation.objects.filter(strain=book.strain_id, grade=book.grade, coming_on__isnull=False)
             for day, planned in coming.values_list("coming_on").annotate(planned=Sum("amount")):

@@ -11,6 +11,7 @@ from django.db.models import QuerySet
 
 from fulfilment.core import codes
 from fulfilment.core.problems import Missing
+from fulfilment.core.units import accepted
 from fulfilment.models import InputDelivery, Intake, Kit, Line, Lot, Pick, Shipment, SpawnDelivery
 from fulfilment.read.farm import farm
 
@@ -43,7 +44,7 @@ class NoteLine:
 
     @property
     def accepted(self) -> int:
-        return self.picked - self.refused
+        return accepted(picked=self.picked, refused=self.refused)
 
 
 @dataclass(frozen=True, slots=True)

@@ -325,7 +325,7 @@ def _refuse(
             code="other_delivery",
             where=f"{where}.line",
         )
-    left = line.picked - line.refused
+    left = line.accepted
     amount(quantity, where=f"{where}.amount", unit="kits" if line.product.is_kit else "grams")
     if quantity > left:
         raise Conflict(
